@@ -1,0 +1,3 @@
+.PHONY: help
+help:
+	@echo "make demo | test | check | bench"

@@ -1,0 +1,1 @@
+"""Where readings are kept: one protocol, several stores."""

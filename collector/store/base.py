@@ -1,0 +1,91 @@
+"""What every store of readings can do."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import NamedTuple, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from collector.domain import Reading, Rejected
+
+
+class Added(NamedTuple):
+    """What became of a batch: kept, already there, or there with another value (first one stays)."""
+
+    new: int
+    repeated: int
+    conflicting: int
+
+
+@dataclass(frozen=True, slots=True)
+class SensorSpan:
+    """When a sensor was first and last heard (its own times)."""
+
+    first_at: datetime
+    last_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """A stretch of one sensor: equally long arrays in order of time.
+
+    `times_us` int64 microseconds since 1970 UTC, `values` float64 in the quantity's unit,
+    `flags` int64 (`collector.domain.Flag`).
+    """
+
+    times_us: npt.NDArray[np.int64]
+    values: npt.NDArray[np.float64]
+    flags: npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A named piece of JSON text that the daemon leaves for other processes, and when it did."""
+
+    text: str
+    at: datetime
+
+
+class Store(Protocol):
+    """Where readings are kept. The key of a reading is (sensor, at): adding it again changes nothing.
+
+    All methods are thread-safe. They raise `StoreError` (`StoreFullError` with no space left).
+    """
+
+    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+        """Keep a batch in one transaction; on return it is on disk, or nothing of it is."""
+        ...
+
+    def sensors(self) -> Mapping[str, SensorSpan]:
+        """Return every sensor ever heard, by name."""
+        ...
+
+    def latest(self, at: datetime, within: timedelta) -> Mapping[str, Reading]:
+        """Return each sensor's newest reading in (at - within, at]; silent sensors are absent."""
+        ...
+
+    def window(self, sensor: str, start: datetime, end: datetime) -> Samples:
+        """Return a sensor's readings in [start, end); empty arrays where there are none."""
+        ...
+
+    def rejected(self, limit: int) -> Sequence[Rejected]:
+        """Return the newest rejected messages, newest first (only the last few thousand are kept)."""
+        ...
+
+    def rejected_counts(self) -> Mapping[str, int]:
+        """Return how many messages were ever rejected, by reason."""
+        ...
+
+    def write_state(self, key: str, state: State) -> None:
+        """Leave a piece of state, in place of what the key held."""
+        ...
+
+    def read_state(self, key: str) -> State | None:
+        """Return what was left under `key`, or None."""
+        ...
+
+    def close(self) -> None:
+        """Close files; the store is not used again."""
+        ...

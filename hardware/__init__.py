@@ -1,0 +1,1 @@
+"""Sensors, broker and box; `tent` is the simulated shed."""

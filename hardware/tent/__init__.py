@@ -1,0 +1,1 @@
+"""A simulated shed that speaks real MQTT."""
