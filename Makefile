@@ -1,3 +1,50 @@
-.PHONY: help
-help:
-	@echo "make demo | test | check | bench"
+# Two commands matter: `make demo` and `make test`. Each sets up what it needs, once.
+SHELL := /bin/bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DEFAULT_GOAL := help
+.PHONY: help demo test check format bench wheel clean
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+ARGS ?=
+JOBS ?= 2
+
+help: ## say what there is
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 22
+
+demo: $(VENV)/.run ## a simulated shed, live, in one command (ARGS='--for 30 --plain' for scripts)
+	@$(BIN)/layday demo $(ARGS)
+
+test: $(VENV)/.test ## every test, with a real broker and real clients
+	@.ci/debian
+	@$(BIN)/python -m pytest -n $(JOBS) $(ARGS)
+
+check: $(VENV)/.test ## style, types, and which room may import which
+	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
+	@$(BIN)/python -m mypy
+	@$(BIN)/lint-imports
+
+format: $(VENV)/.test ## put the code in its usual form
+	@$(BIN)/ruff format .
+	@$(BIN)/ruff check --fix .
+
+bench: $(VENV)/.test ## print the measured tables
+	@.ci/debian
+	@for bench in $$(cd tests/bench && ls [a-z]*.py | sed 's/\.py//'); do $(BIN)/python -m tests.bench.$$bench; done
+
+wheel: $(VENV)/.run ## build dist/layday-*.whl
+	@$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir dist .
+
+clean: ## forget everything that was set up or built
+	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage* .import_linter_cache
+
+$(VENV)/.run: pyproject.toml
+	@.ci/venv $(PYTHON) $(VENV)
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	@touch $@
+
+$(VENV)/.test: pyproject.toml $(VENV)/.run
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test]'
+	@touch $@

@@ -28,10 +28,11 @@ class _Model(BaseModel):
 
 
 class ShedConfig(_Model):
-    """The shed: its id and the zone whose local time people there read."""
+    """The shed: its id, the zone whose local time people there read, and the units they think in."""
 
     name: _ModelName = "shed"
     timezone: str = "UTC"
+    units: Literal["metric", "us"] = "metric"
 
     @field_validator("timezone")
     @classmethod

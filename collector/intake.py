@@ -1,0 +1,194 @@
+"""Readings from any source: decode, batch, commit, and only then acknowledge.
+
+Sources put messages into one queue; one thread empties it. While the store cannot take a
+batch (disk full, locked), the batch is kept and tried again, nothing is acknowledged, and
+`has_room` turns False so that the sources stop reading: the senders keep what is theirs.
+"""
+
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from collector.clock import Clock
+from collector.domain import Reading, Rejected
+from collector.errors import StoreError
+from collector.payload import Routes, decode, reject
+from collector.source import Message, Sink, Source
+from collector.store.base import Store
+
+BATCH_MESSAGES = 500
+BATCH_WAIT_S = 0.1
+_IDLE_WAIT_S = 0.005
+_ROOM_MESSAGES = 20_000
+_RETRY_FIRST_S = 0.2
+_RETRY_LAST_S = 5.0
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeStatus:
+    """What intake has done since it started. `trouble` is empty while the store takes batches."""
+
+    received_count: int = 0
+    kept_count: int = 0
+    repeated_count: int = 0
+    conflicting_count: int = 0
+    rejected_count: int = 0
+    waiting_count: int = 0
+    last_commit_at: datetime | None = None
+    trouble: str = ""
+
+
+class _SourceSink:
+    """One source's end of the queue."""
+
+    def __init__(self, intake: "Intake", source: Source) -> None:
+        self._intake = intake
+        self._source = source
+
+    def messages(self, batch: Sequence[Message]) -> None:
+        """Queue messages."""
+        self._intake._put(self._source, batch)  # noqa: SLF001  the two halves of one queue
+
+    def rejected(self, item: Rejected) -> None:
+        """Queue the record of something that is not even a message."""
+        self._intake._put(self._source, (item,))  # noqa: SLF001  as above
+
+    def has_room(self) -> bool:
+        """Say whether the queue can take more."""
+        return self._intake.has_room()
+
+
+class Intake:
+    """The one writer of readings."""
+
+    def __init__(self, store: Store, routes: Routes, clock: Clock) -> None:
+        self._store = store
+        self._routes = routes
+        self._clock = clock
+        self._queue: deque[tuple[Source, Message | Rejected]] = deque()
+        self._filled = threading.Event()
+        self._stopping = threading.Event()
+        self._lock = threading.Lock()
+        self._status = IntakeStatus()
+        self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
+
+    def sink(self, source: Source) -> Sink:
+        """Return the sink to start `source` with."""
+        return _SourceSink(self, source)
+
+    def start(self) -> None:
+        """Begin to take messages, in a thread of its own."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 1.0) -> None:
+        """Commit and acknowledge what is queued, then end; the rest stays with its senders."""
+        self._stopping.set()
+        self._filled.set()
+        self._thread.join(timeout_s)
+
+    def is_alive(self) -> bool:
+        """Say whether the thread still works."""
+        return self._thread.is_alive()
+
+    def has_room(self) -> bool:
+        """Say whether sources should read on; not while stopping, or a flood would hold up the end."""
+        return len(self._queue) < _ROOM_MESSAGES and not self._stopping.is_set()
+
+    def status(self) -> IntakeStatus:
+        """Return what intake has done so far."""
+        with self._lock:
+            return replace(self._status, waiting_count=len(self._queue))
+
+    def _put(self, source: Source, items: Sequence[Message | Rejected]) -> None:
+        self._queue.extend((source, item) for item in items)
+        self._filled.set()
+
+    def _run(self) -> None:
+        while not (self._stopping.is_set() and not self._queue):
+            batch = self._collect()
+            if batch:
+                self._keep(batch)
+
+    def _collect(self) -> list[tuple[Source, Message | Rejected]]:
+        """Wait for a first message, then for more until the batch is full, old, or the queue idles."""
+        self._filled.wait()
+        deadline = time.monotonic() + BATCH_WAIT_S
+        while len(self._queue) < BATCH_MESSAGES and not self._stopping.is_set():
+            before = len(self._queue)
+            time.sleep(_IDLE_WAIT_S)
+            if len(self._queue) == before or time.monotonic() >= deadline:
+                break
+        self._filled.clear()
+        batch = [self._queue.popleft() for _ in range(min(BATCH_MESSAGES, len(self._queue)))]
+        if self._queue or self._stopping.is_set():
+            self._filled.set()
+        return batch
+
+    def _keep(self, batch: list[tuple[Source, Message | Rejected]]) -> None:
+        readings: list[Reading] = []
+        rejected: list[Rejected] = []
+        tokens: dict[int, tuple[Source, list[object]]] = {}
+        for source, item in batch:
+            if isinstance(item, Rejected):
+                rejected.append(item)
+                continue
+            self._decode(source, item, readings, rejected)
+            if item.token is not None:
+                tokens.setdefault(id(source), (source, []))[1].append(item.token)
+        if not self._commit(len(batch), readings, rejected):
+            return
+        for source, given in tokens.values():
+            source.acknowledge(given)
+
+    def _decode(
+        self, source: Source, message: Message, readings: list[Reading], rejected: list[Rejected]
+    ) -> None:
+        try:
+            decoded = decode(message, self._routes, source.name)
+        except Exception:  # noqa: BLE001  a fault of ours in one message must not stop the rest
+            _log.exception("a message on %r could not be decoded", message.topic)
+            rejected.append(reject(message, source.name, "layday failed on this message; please report it"))
+            return
+        readings.extend(decoded.readings)
+        rejected.extend(decoded.rejected)
+
+    def _commit(self, count: int, readings: list[Reading], rejected: list[Rejected]) -> bool:
+        """Put a batch on disk, trying until it is; False only when told to stop meanwhile."""
+        wait_s = _RETRY_FIRST_S
+        while True:
+            try:
+                added = self._store.add(readings, rejected)
+            except StoreError as error:
+                self._note_trouble(str(error))
+                if self._stopping.wait(wait_s):
+                    return False
+                wait_s = min(2 * wait_s, _RETRY_LAST_S)
+                continue
+            with self._lock:
+                was = self._status
+                self._status = replace(
+                    was,
+                    received_count=was.received_count + count,
+                    kept_count=was.kept_count + added.new,
+                    repeated_count=was.repeated_count + added.repeated,
+                    conflicting_count=was.conflicting_count + added.conflicting,
+                    rejected_count=was.rejected_count + len(rejected),
+                    last_commit_at=self._clock.now(),
+                    trouble="",
+                )
+            if was.trouble:
+                _log.warning("the store takes readings again")
+            return True
+
+    def _note_trouble(self, words: str) -> None:
+        with self._lock:
+            first = self._status.trouble != words
+            self._status = replace(self._status, trouble=words)
+        if first:
+            _log.error("nothing is acknowledged until this is mended: %s", words)

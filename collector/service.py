@@ -1,0 +1,152 @@
+"""The daemon: it starts the threads, listens for signals, and stops in good order. No logic."""
+
+import json
+import logging
+import os
+import queue
+import signal
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from types import FrameType
+
+from collector.broker_client import BrokerClient
+from collector.clock import Clock
+from collector.config import Config
+from collector.errors import SourceError
+from collector.intake import Intake, IntakeStatus
+from collector.listener import Listener
+from collector.payload import build_routes
+from collector.source import Source, SourceStatus
+from collector.store.base import State, Store
+from collector.systemd import tell_systemd
+
+STATE_KEY = "daemon"
+STATE_EVERY_S = 5.0
+
+_log = logging.getLogger(__name__)
+
+
+class Daemon:
+    """Sources, intake and store at work together.
+
+    `on_beat` is called about once a second in the daemon's own thread, for what other
+    rooms want to do regularly.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        store: Store,
+        clock: Clock,
+        on_beat: Callable[[], None] | None = None,
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._on_beat = on_beat
+        self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._intake = Intake(store, build_routes(config.sensor), clock)
+        self._sources = _sources(config, clock)
+        self._left_word_s = float("-inf")
+
+    def start(self) -> None:
+        """Start intake, then the sources.
+
+        Raises
+        ------
+        SourceError
+            If a source can never work as configured; what had started is stopped again.
+        """
+        self._intake.start()
+        started: list[Source] = []
+        try:
+            for source in self._sources:
+                source.start(self._intake.sink(source))
+                started.append(source)
+        except SourceError:
+            for source in started:
+                source.stop()
+            self._intake.stop()
+            raise
+        self._leave_word()
+        tell_systemd("READY=1")
+
+    def run(self) -> None:
+        """Work until `request_stop` or a signal handed over by `take_signals`, then stop."""
+        while True:
+            try:
+                order = self._orders.get(timeout=1.0)
+            except queue.Empty:
+                self._each_second()
+                continue
+            _log.info("stopping: %s", order)
+            break
+        self.stop()
+
+    def take_signals(self) -> None:
+        """Let SIGTERM and SIGINT stop `run`; the handlers only put a word in a queue."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._on_signal)
+
+    def request_stop(self, why: str = "asked to") -> None:
+        """Make `run` return soon; from any thread."""
+        self._orders.put(why)
+
+    def stop(self) -> None:
+        """Stop the sources' reading, commit and acknowledge the rest, close the sources."""
+        tell_systemd("STOPPING=1")
+        self._intake.stop()
+        for source in self._sources:
+            source.stop()
+        self._leave_word(stopped=True)
+
+    def statuses(self) -> tuple[Sequence[SourceStatus], IntakeStatus]:
+        """Return the sources' and intake's statuses."""
+        return [source.status() for source in self._sources], self._intake.status()
+
+    def _on_signal(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002  Python's signature
+        self._orders.put(signal.Signals(number).name)
+
+    def _each_second(self) -> None:
+        if self._intake.is_alive():
+            tell_systemd("WATCHDOG=1")
+        if time.monotonic() - self._left_word_s >= STATE_EVERY_S:
+            self._leave_word()
+        if self._on_beat is not None:
+            self._on_beat()
+
+    def _leave_word(self, *, stopped: bool = False) -> None:
+        """Leave the daemon's state in the store for `layday check`; a full disk must not end the daemon."""
+        sources, intake = self.statuses()
+        text = json.dumps(
+            {
+                "schema": "layday/daemon/1",
+                "pid": os.getpid(),
+                "stopped": stopped,
+                "sources": [asdict(source) for source in sources],
+                "intake": asdict(intake),
+            },
+            default=_plain,
+        )
+        self._left_word_s = time.monotonic()
+        try:
+            self._store.write_state(STATE_KEY, State(text, self._clock.now()))
+        except Exception as error:  # noqa: BLE001  word of oneself is a courtesy, readings are the duty
+            _log.warning("cannot leave word in the store: %s", error)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    raise TypeError(type(value).__name__)
+
+
+def _sources(config: Config, clock: Clock) -> list[Source]:
+    sources: list[Source] = []
+    if config.listener.enabled:
+        sources.append(Listener(config.listener, clock))
+    if config.broker is not None:
+        topics = sorted({entry.topic for entry in config.sensor})
+        sources.append(BrokerClient(config.broker, topics, clock))
+    return sources

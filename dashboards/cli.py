@@ -1,0 +1,92 @@
+"""The command `layday`: wires everything, and turns errors into words and exit codes."""
+
+import logging
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import click
+import typer
+from typer.core import TyperGroup
+
+from collector.errors import ConfigError, InputError, LaydayError
+from dashboards.commands import check, demo, now, readings, run
+from dashboards.session import open_session
+
+EXIT_USAGE = 2
+EXIT_CANNOT_WORK = 3
+_VALUE_OPTIONS = ("--config",)
+_FLAG_OPTIONS = ("--json", "--plain", "--verbose")
+
+
+class _AnywhereGroup(TyperGroup):
+    """Takes the global options wherever they stand on the line, as tired people type them."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, _globals_first(args))
+
+
+def _globals_first(args: Sequence[str]) -> list[str]:
+    moved: list[str] = []
+    rest: list[str] = []
+    left = iter(args)
+    for word in left:
+        if word == "--":
+            rest += [word, *left]
+        elif word in _FLAG_OPTIONS or word.startswith(tuple(f"{name}=" for name in _VALUE_OPTIONS)):
+            moved.append(word)
+        elif word in _VALUE_OPTIONS:
+            moved += [word, *([value] if (value := next(left, None)) is not None else [])]
+        else:
+            rest.append(word)
+    return moved + rest
+
+
+app = typer.Typer(
+    cls=_AnywhereGroup,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help=(
+        "Is tonight's cure on track? Is it too humid to glass? Will the heater overshoot?\n\n"
+        "layday advises; the resin maker's data sheet and local rules decide."
+    ),
+    epilog=(
+        "Exit codes: 0 go, 10 no-go, 11 tight, 12 no news; 2 a mistake in the command or the "
+        "configuration, 3 layday cannot work. --config, --json and --plain may stand anywhere on the line."
+    ),
+)
+
+
+@app.callback()
+def _globals(
+    ctx: typer.Context,
+    config: Annotated[str | None, typer.Option(help="The configuration file (or set LAYDAY_CONFIG).")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Answer in JSON.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="Answer in plain sentences.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Log what happens inside.")] = False,
+) -> None:
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
+    )
+    ctx.obj = open_session(config, json=json, plain=plain)
+
+
+app.command("now")(now.now)
+app.command("run")(run.run)
+app.command("import")(readings.import_readings)
+app.command("export")(readings.export_readings)
+app.command("check")(check.check)
+app.command("demo")(demo.demo)
+
+
+def main() -> None:
+    """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
+    try:
+        app()
+    except LaydayError as error:
+        for line in str(error).splitlines():
+            print(f"layday: {line}", file=sys.stderr)  # noqa: T201  standard error is where errors go
+        sys.exit(EXIT_USAGE if isinstance(error, ConfigError | InputError) else EXIT_CANNOT_WORK)
+    except BrokenPipeError:
+        sys.exit(0)

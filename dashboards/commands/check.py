@@ -1,0 +1,72 @@
+"""`layday check`: configuration, daemon, sensors, clock, and what was put aside."""
+
+import json
+from dataclasses import asdict
+from typing import Annotated
+
+import typer
+
+from collector.errors import StoreError
+from dashboards.health import Health, examine
+from dashboards.session import EXIT_CODES, Session
+from dashboards.settings import setting_lines
+from dashboards.terminal.render.check import check_text
+from forecast.verdict import Verdict
+
+
+def check(
+    ctx: typer.Context,
+    settings: Annotated[
+        bool, typer.Option("--settings", help="Show every setting, its value here and its default.")
+    ] = False,
+) -> None:
+    """Check the configuration, the sensors seen (age and quality of each), the clock, and bad messages."""
+    session: Session = ctx.obj
+    if settings:
+        for line in setting_lines(session.config):
+            session.console.print(line, soft_wrap=True, markup=False)
+        return
+    where = str(session.config_path) if session.config_path else "none found, every default holds"
+    try:
+        store = session.open_store(read_only=True)
+    except StoreError as error:
+        session.console.print(f"Configuration: {where}", soft_wrap=True, markup=False)
+        raise StoreError(f"{error}; 'layday run' makes the store") from error
+    try:
+        stale_after_s = session.limits.stale_after_s
+        health = examine(store, session.config.sensors, stale_after_s, session.clock.now())
+    finally:
+        store.close()
+    if session.json:
+        session.console.print_json(json.dumps(_check_json(health), default=str))
+    else:
+        text = check_text(health, where, str(session.store_path), session.reader)
+        session.console.print(text, soft_wrap=session.plain)
+    raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
+
+
+def _check_json(health: Health) -> dict[str, object]:
+    """Return ``layday/check/1``."""
+    return {
+        "schema": "layday/check/1",
+        "at": health.at.isoformat().replace("+00:00", "Z"),
+        "well": health.is_well,
+        "daemon": {"well": health.daemon_well, "words": health.daemon_words},
+        "sources": list(health.source_words),
+        "clock": health.clock_words,
+        "sensors": [asdict(sensor) for sensor in health.sensors],
+        "rejected": {
+            "counts": dict(health.rejected_counts),
+            "newest": [
+                {
+                    "at": item.received_at.isoformat().replace("+00:00", "Z"),
+                    "source": item.source,
+                    "topic": item.topic,
+                    "reason": item.reason,
+                    "payload_head": item.payload_head.decode("utf-8", "backslashreplace"),
+                    "size_bytes": item.size_bytes,
+                }
+                for item in health.newest_rejected
+            ],
+        },
+    }

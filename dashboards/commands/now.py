@@ -1,0 +1,34 @@
+"""`layday now`: whether each bay is fit to glass at this moment."""
+
+import json
+from typing import Annotated
+
+import typer
+
+from dashboards.session import EXIT_CODES, Session
+from dashboards.terminal.render.now import now_text
+from dashboards.view import bay_sentence, now_json
+from forecast.outlook import shed_now
+
+AtOption = Annotated[
+    str | None, typer.Option("--at", help="Answer as of this time (local, or with an offset).")
+]
+
+
+def now(ctx: typer.Context, at: AtOption = None) -> None:
+    """Say for each bay whether it is fit to glass right now, and why."""
+    session: Session = ctx.obj
+    moment = session.moment(at)
+    store = session.open_store(read_only=True)
+    try:
+        shed = shed_now(store, session.config.shed.name, session.config.sensors, session.limits, moment)
+    finally:
+        store.close()
+    if session.json:
+        session.console.print_json(json.dumps(now_json(shed, session.reader)))
+    elif session.plain:
+        for bay in shed.bays:
+            session.console.print(bay_sentence(bay, session.reader), soft_wrap=True)
+    else:
+        session.console.print(now_text(shed, session.reader, session.console.width))
+    raise typer.Exit(EXIT_CODES[shed.verdict])

@@ -1,0 +1,24 @@
+"""`layday run`: the daemon."""
+
+import logging
+
+import typer
+
+from collector.service import Daemon
+from collector.store.lock import hold_store
+from dashboards.session import Session
+
+
+def run(ctx: typer.Context) -> None:
+    """Take readings from sensors and broker, keep them, until told to stop."""
+    session: Session = ctx.obj
+    logging.getLogger().setLevel(logging.INFO)
+    with hold_store(session.store_path):
+        store = session.open_store()
+        try:
+            daemon = Daemon(session.config, store, session.clock)
+            daemon.take_signals()
+            daemon.start()
+            daemon.run()
+        finally:
+            store.close()

@@ -1,0 +1,107 @@
+"""What a command needs to work: configuration, clock, store, and how to answer."""
+
+import os
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import platformdirs
+from rich.console import Console
+
+from collector.clock import Clock, SystemClock
+from collector.config import Config, load_config
+from collector.errors import ConfigError, InputError
+from collector.store.base import Store
+from collector.store.opening import open_store
+from dashboards.view import Reader
+from forecast.verdict import Limits, Verdict
+
+CONFIG_VARIABLE = "LAYDAY_CONFIG"
+EXIT_CODES = {Verdict.GO: 0, Verdict.NO_GO: 10, Verdict.TIGHT: 11, Verdict.NO_NEWS: 12}
+
+
+@dataclass
+class Session:
+    """One invocation of layday.
+
+    `config_path` is None where neither ``--config`` nor the variable names a file and the
+    user's folder holds none: then every default holds.
+    """
+
+    config: Config
+    config_path: Path | None
+    json: bool = False
+    plain: bool = False
+    clock: Clock = field(default_factory=SystemClock)
+    console: Console = field(default_factory=lambda: Console(highlight=False, soft_wrap=False))
+
+    @property
+    def store_path(self) -> Path:
+        """The store's file."""
+        named = self.config.store.path
+        return Path(named) if named else platformdirs.user_data_path("layday") / "layday.sqlite"
+
+    @property
+    def reader(self) -> Reader:
+        """Whom the words are for."""
+        return Reader(self.config.shed.zone, self.config.shed.units)
+
+    @property
+    def limits(self) -> Limits:
+        """The limits as the verdict wants them."""
+        given = self.config.limits
+        return Limits(
+            air_min_c=given.air_min_c,
+            air_max_c=given.air_max_c,
+            part_min_c=given.part_min_c,
+            part_max_c=given.part_max_c,
+            humidity_max_pct=given.humidity_max_pct,
+            margin_min_k=given.margin_min_k,
+            stale_after_s=given.stale_after.total_seconds(),
+        )
+
+    def open_store(self, *, read_only: bool = False) -> Store:
+        """Open the store.
+
+        Raises
+        ------
+        StoreError
+            If it cannot be opened; read-only, also if there is none yet.
+        """
+        return open_store(self.store_path, read_only=read_only)
+
+    def moment(self, text: str | None) -> datetime:
+        """Return the time that ``--at`` names, or now.
+
+        Raises
+        ------
+        InputError
+            If the text is no time.
+        """
+        if text is None:
+            return self.clock.now()
+        try:
+            at = datetime.fromisoformat(text)
+        except ValueError:
+            raise InputError(
+                f"--at {text!r} is no time; write 2026-04-03T21:40 or 2026-04-03T21:40Z"
+            ) from None
+        return at.replace(tzinfo=self.config.shed.zone) if at.tzinfo is None else at
+
+
+def open_session(config_file: str | None, *, json: bool = False, plain: bool = False) -> Session:
+    """Find and read the configuration: ``--config``, then ``LAYDAY_CONFIG``, then the user's folder.
+
+    Raises
+    ------
+    ConfigError
+        With every mistake of the file, or if a named file is missing.
+    """
+    named = config_file or os.environ.get(CONFIG_VARIABLE)
+    path = Path(named) if named else platformdirs.user_config_path("layday") / "layday.toml"
+    if path.is_file():
+        return Session(load_config(path), path, json=json, plain=plain)
+    if named:
+        whence = "--config" if config_file else CONFIG_VARIABLE
+        raise ConfigError([f"{path}: (file): does not exist; {whence} names it"])
+    return Session(Config(), None, json=json, plain=plain)

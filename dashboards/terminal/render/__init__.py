@@ -1,0 +1,1 @@
+"""Pure: view models in, renderables out."""

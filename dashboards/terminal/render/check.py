@@ -1,0 +1,61 @@
+"""What `layday check` shows."""
+
+from rich.text import Text
+
+from dashboards.health import Health, SensorHealth
+from dashboards.terminal.palette import QUIET, STRONG
+from dashboards.view import Reader, age_words
+
+_HEAD_SHOWN = 40
+
+
+def check_text(health: Health, config_words: str, store_words: str, reader: Reader) -> Text:
+    """Return the whole check, trouble marked with ``!`` at the start of its line."""
+    lines = [
+        _fact("Configuration", config_words),
+        _fact("Store", store_words),
+        _fact("Daemon", health.daemon_words, well=health.daemon_well),
+        *(_fact("Source", words) for words in health.source_words),
+        _fact("Clock", health.clock_words, well="agree" in health.clock_words),
+        Text(),
+        *_sensor_lines(health),
+        Text(),
+        *_rejected_lines(health, reader),
+    ]
+    return Text("\n").join(lines)
+
+
+def _fact(name: str, words: str, *, well: bool = True) -> Text:
+    return Text.assemble("  " if well else "! ", (f"{name:<14}", STRONG), words)
+
+
+def _sensor_lines(health: Health) -> list[Text]:
+    if not health.sensors:
+        return [Text("! No sensor is configured and none has been heard.")]
+    widest = max(len(sensor.name) for sensor in health.sensors)
+    return [_sensor_line(sensor, widest) for sensor in health.sensors]
+
+
+def _sensor_line(sensor: SensorHealth, widest: int) -> Text:
+    mark = "  " if sensor.state == "good" or not sensor.configured else "! "
+    value = "-" if sensor.value is None else f"{sensor.value:g}"
+    age = "" if sensor.age_s is None else f"{age_words(sensor.age_s)} ago"
+    notes = [*sensor.flags, *(() if sensor.configured else ("not configured",))]
+    line = f"{sensor.name:<{widest}}  {sensor.state:<12} {value:>9}  {age:<14} {', '.join(notes)}"
+    return Text.assemble(mark, line.rstrip())
+
+
+def _rejected_lines(health: Health, reader: Reader) -> list[Text]:
+    total = sum(health.rejected_counts.values())
+    if not total:
+        return [Text("  No message was ever put aside.")]
+    lines = [Text(f"  {total} messages put aside, by reason:")]
+    by_count = sorted(health.rejected_counts.items(), key=lambda item: -item[1])
+    lines += [Text(f"  {count:>8}  {reason}") for reason, count in by_count]
+    lines += [Text(), Text("  The newest:")]
+    for item in health.newest_rejected:
+        head = item.payload_head[:_HEAD_SHOWN].decode("utf-8", "backslashreplace")
+        when = reader.clock(item.received_at, health.at)
+        lines.append(Text(f"    {when}  {item.topic}  {item.size_bytes} bytes: {head!r}"))
+        lines.append(Text(f"      {item.reason}", style=QUIET))
+    return lines

@@ -1,0 +1,197 @@
+"""From an outlook to words and JSON. Local time and people's units appear only here."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from typing import Literal
+
+from collector.units import difference_number, temperature_number
+from forecast.outlook import ShedNow
+from forecast.verdict import BayNow, Cause, Reason, Verdict
+
+Units = Literal["metric", "us"]
+
+NAMES = {
+    "air_c": "air",
+    "part_c": "part",
+    "humidity_pct": "humidity",
+    "margin_k": "margin",
+}
+_SENSORS = {"air_c": "air sensor", "part_c": "part probe", "humidity_pct": "humidity sensor"}
+_HEADLINES = {
+    Verdict.GO: "fit to glass",
+    Verdict.TIGHT: "barely fit to glass",
+    Verdict.NO_GO: "not fit to glass",
+    Verdict.NO_NEWS: "cannot tell",
+}
+SYMBOLS = {Verdict.GO: "+", Verdict.TIGHT: "~", Verdict.NO_GO: "x", Verdict.NO_NEWS: "?"}
+_ADVICE = {
+    ("margin_k", Cause.BELOW): "warm the part, or dry the air, before any resin goes on",
+    ("margin_k", Cause.NEAR_BELOW): "warm the part a little; wipe it dry and look for a film of dew",
+    ("humidity_pct", Cause.ABOVE): "wait for drier air, or heat with the flame vented outdoors",
+    ("humidity_pct", Cause.NEAR_ABOVE): "keep wet floors and open doors away; look again before you mix",
+    ("air_c", Cause.BELOW): "heat the air and give the part time to follow",
+    ("air_c", Cause.ABOVE): "air the shed or wait: work time is short in the heat",
+    ("part_c", Cause.BELOW): "bring heat to the part itself; warm air alone is slow",
+    ("part_c", Cause.ABOVE): "shade the part or wait: the resin would go off early",
+    ("air_c", Cause.NEAR_BELOW): "a little more heat would make it safe",
+    ("part_c", Cause.NEAR_BELOW): "a little more heat on the part would make it safe",
+    ("air_c", Cause.NEAR_ABOVE): "mix small pots; work time is short",
+    ("part_c", Cause.NEAR_ABOVE): "mix small pots; work time is short",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """Whom the words are for: the zone they live in and the units they think in."""
+
+    zone: tzinfo = UTC
+    units: Units = "metric"
+
+    def temperature(self, temp_c: float) -> str:
+        """Return a temperature in words, as in ``18.3 °C``."""
+        return f"{temperature_number(temp_c, self.units):.1f} {self._degree}"
+
+    def difference(self, difference_k: float) -> str:
+        """Return a difference of temperatures in words, as in ``3.0 °C``."""
+        return f"{difference_number(difference_k, self.units):.1f} {self._degree}"
+
+    @property
+    def _degree(self) -> str:
+        return "°F" if self.units == "us" else "°C"
+
+    def clock(self, at: datetime, today: datetime) -> str:
+        """Return a local time, with its weekday (or date) where that is not today's.
+
+        >>> from datetime import UTC, datetime
+        >>> Reader().clock(datetime(2026, 4, 3, 5, 20, tzinfo=UTC), datetime(2026, 4, 2, tzinfo=UTC))
+        'Fri 05:20'
+        """
+        local, local_today = at.astimezone(self.zone), today.astimezone(self.zone)
+        days = abs((local.date() - local_today.date()).days)
+        if days == 0:
+            return f"{local:%H:%M}"
+        return f"{local:%a %H:%M}" if days < 7 else f"{local:%Y-%m-%d %H:%M}"  # noqa: PLR2004  a week
+
+    def quantity(self, name: str, value: float) -> str:
+        """Return a measured value with its unit in words."""
+        if name == "humidity_pct":
+            return f"{value:.0f} %"
+        return self.difference(value) if name.endswith("_k") else self.temperature(value)
+
+
+def age_words(age_s: float) -> str:
+    """Return an age as people say it.
+
+    >>> age_words(42), age_words(150), age_words(7500), age_words(2e5)
+    ('42 s', '2 min', '2 h 5 min', '2 days')
+    """
+    if age_s < 0:
+        return "0 s"
+    minutes, hours, days = int(age_s // 60), int(age_s // 3600), int(age_s // 86400)
+    if age_s < 100:  # noqa: PLR2004  two digits of seconds read faster than "1 min"
+        return f"{age_s:.0f} s"
+    if hours < 1:
+        return f"{minutes} min"
+    if days < 2:  # noqa: PLR2004  "36 h" says more than "1 day"
+        return f"{hours} h {minutes % 60} min" if minutes % 60 else f"{hours} h"
+    return f"{days} days"
+
+
+def reason_words(reason: Reason, reader: Reader) -> str:
+    """Return one reason as a sentence without its full stop."""
+    name = NAMES.get(reason.quantity, reason.quantity)
+    sensor = _SENSORS.get(reason.quantity, reason.quantity)
+    age_s = reason.age_s or 0.0
+    if reason.cause is Cause.MISSING:
+        return f"no reading from the {sensor} yet"
+    if reason.cause is Cause.STALE:
+        return f"{sensor} silent for {age_words(age_s)}"
+    if reason.cause is Cause.FUTURE:
+        return f"{sensor}'s clock runs {age_words(-age_s)} ahead"
+    value = reader.quantity(reason.quantity, reason.value or 0.0)
+    if reason.cause is Cause.SUSPECT:
+        return f"{sensor} reads {value}, which cannot be trusted"
+    limit = reader.quantity(reason.quantity, reason.limit or 0.0)
+    unsure = _plus_minus(reason, reader)
+    return {
+        Cause.BELOW: f"{name} {value} is below {limit}",
+        Cause.ABOVE: f"{name} {value} is above {limit}",
+        Cause.NEAR_BELOW: f"{name} {value} {unsure} is hardly above {limit}",
+        Cause.NEAR_ABOVE: f"{name} {value} {unsure} is hardly below {limit}",
+        Cause.WITHIN: f"{name} {value}",
+    }[reason.cause]
+
+
+def _plus_minus(reason: Reason, reader: Reader) -> str:
+    unsure = reason.uncertainty or 0.0
+    if reason.quantity == "humidity_pct":
+        return f"±{unsure:.0f} %"
+    return f"±{reader.difference(unsure)}"
+
+
+def advice_words(bay: BayNow) -> str:
+    """Return what to do about a bay's worst reason; empty where nothing needs doing."""
+    if bay.verdict is Verdict.NO_NEWS:
+        return "check the sensor, its power and its cable; 'layday check' says more"
+    for reason in bay.reasons:
+        if (reason.quantity, reason.cause) in _ADVICE:
+            return _ADVICE[reason.quantity, reason.cause]
+    return ""
+
+
+def headline(verdict: Verdict) -> str:
+    """Return what a verdict means."""
+    return _HEADLINES[verdict]
+
+
+def bay_sentence(bay: BayNow, reader: Reader) -> str:
+    """Return one bay as one plain sentence, for screen readers, logs and `--plain`."""
+    why = ", ".join(reason_words(reason, reader) for reason in bay.reasons)
+    return f"{bay.bay}: {bay.verdict.value}, {headline(bay.verdict)}: {why}."
+
+
+def bay_numbers(bay: BayNow, reader: Reader) -> list[tuple[str, str]]:
+    """Return a bay's numbers as (name, words); ``-`` where one is missing."""
+
+    def words(name: str, value: float | None) -> str:
+        return "-" if value is None else reader.quantity(name, value)
+
+    margin = words("margin_k", bay.margin_k)
+    if bay.margin_uncertainty_k is not None:
+        margin += f" ±{reader.difference(bay.margin_uncertainty_k).split()[0]}"
+    numbers = [
+        ("air", words("air_c", bay.air_c)),
+        ("part", words("part_c", bay.part_c)),
+        ("dew point", words("dew_point_c", bay.dew_point_c)),
+        ("margin", margin),
+        ("humidity", words("humidity_pct", bay.humidity_pct)),
+        ("age", "-" if bay.age_s is None else age_words(bay.age_s)),
+    ]
+    if bay.frost_point_c is not None:
+        numbers.insert(3, ("frost point", words("frost_point_c", bay.frost_point_c)))
+    return numbers
+
+
+def now_json(now: ShedNow, reader: Reader) -> dict[str, object]:
+    """Return the shed as ``layday/now/1``; numbers stay in °C, %, K and s whatever the reader's units."""
+    return {
+        "schema": "layday/now/1",
+        "at": now.at.isoformat().replace("+00:00", "Z"),
+        "shed": now.shed,
+        "bays": [
+            {
+                "bay": bay.bay,
+                "verdict": bay.verdict.value,
+                "reasons": [reason_words(reason, reader) for reason in bay.reasons],
+                "air_c": bay.air_c,
+                "humidity_pct": bay.humidity_pct,
+                "part_c": bay.part_c,
+                "dew_point_c": bay.dew_point_c,
+                "frost_point_c": bay.frost_point_c,
+                "margin_k": bay.margin_k,
+                "margin_uncertainty_k": bay.margin_uncertainty_k,
+                "age_s": bay.age_s,
+            }
+            for bay in now.bays
+        ],
+    }
