@@ -5,9 +5,7 @@ import sys
 from collections.abc import Sequence
 from typing import Annotated
 
-import click
 import typer
-from typer.core import TyperGroup
 
 from collector.errors import ConfigError, InputError, LaydayError
 from dashboards.commands import check, demo, now, readings, run
@@ -19,14 +17,8 @@ _VALUE_OPTIONS = ("--config",)
 _FLAG_OPTIONS = ("--json", "--plain", "--verbose")
 
 
-class _AnywhereGroup(TyperGroup):
-    """Takes the global options wherever they stand on the line, as tired people type them."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        return super().parse_args(ctx, _globals_first(args))
-
-
 def _globals_first(args: Sequence[str]) -> list[str]:
+    """Take the global options wherever they stand on the line, as tired people type them."""
     moved: list[str] = []
     rest: list[str] = []
     left = iter(args)
@@ -43,7 +35,6 @@ def _globals_first(args: Sequence[str]) -> list[str]:
 
 
 app = typer.Typer(
-    cls=_AnywhereGroup,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -83,7 +74,7 @@ app.command("demo")(demo.demo)
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
     try:
-        app()
+        app(args=_globals_first(sys.argv[1:]))
     except LaydayError as error:
         for line in str(error).splitlines():
             print(f"layday: {line}", file=sys.stderr)  # noqa: T201  standard error is where errors go

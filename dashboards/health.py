@@ -56,7 +56,9 @@ def examine(store: Store, sensors: Mapping[str, Sensor], stale_after_s: float, a
     latest = store.latest(at, _LOOK_BACK)
     names = sorted({*sensors, *store.sensors()})
     words, well, sources = _daemon(store, at)
-    healths = tuple(_sensor(name, latest.get(name), stale_after_s, at, configured=name in sensors) for name in names)
+    healths = tuple(
+        _sensor(name, latest.get(name), stale_after_s, at, configured=name in sensors) for name in names
+    )
     return Health(
         at=at,
         daemon_words=words,
@@ -87,11 +89,7 @@ def _daemon(store: Store, at: datetime) -> tuple[str, bool, tuple[str, ...]]:
 
 
 def _sensor(
-    name: str,
-    configured: bool,
-    found: Reading | None,
-    stale_after_s: float,
-    at: datetime,  # noqa: FBT001  a fact of the sensor
+    name: str, found: Reading | None, stale_after_s: float, at: datetime, *, configured: bool
 ) -> SensorHealth:
     if found is None:
         return SensorHealth(name, configured, "never heard" if configured else "silent", None, None, None, ())

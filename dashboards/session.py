@@ -6,13 +6,13 @@ from datetime import datetime
 from pathlib import Path
 
 import platformdirs
+from collector.store.opening import open_store
 from rich.console import Console
 
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
 from collector.errors import ConfigError, InputError
 from collector.store.base import Store
-from collector.store.opening import open_store
 from dashboards.view import Reader
 from forecast.verdict import Limits, Verdict
 

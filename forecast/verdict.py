@@ -12,6 +12,7 @@ from enum import StrEnum
 from forecast.air import dew_point_c, frost_point_c, margin_k, margin_uncertainty_k
 
 NEEDED = ("air_c", "humidity_pct", "part_c")
+_DRIEST_PCT = 1.0  # no shed's air is drier: the sensor is broken, and near 0 there is no dew point
 _FUTURE_S = 120.0  # sensors' clocks may run a little ahead
 _DEFAULT_UNCERTAINTY = {
     "air_c": 0.3,
@@ -167,7 +168,7 @@ def _no_news(quantity: str, found: Measured | None, limits: Limits) -> Reason | 
         return Reason(Cause.STALE, quantity, found.value, limits.stale_after_s, age_s=found.age_s)
     if found.age_s < -_FUTURE_S:
         return Reason(Cause.FUTURE, quantity, found.value, age_s=found.age_s)
-    if found.suspect:
+    if found.suspect or (quantity == "humidity_pct" and found.value < _DRIEST_PCT):
         return Reason(Cause.SUSPECT, quantity, found.value, age_s=found.age_s)
     return None
 
@@ -186,7 +187,7 @@ def _uncertainty(quantity: str, found: Measured) -> float:
 
 
 def _dew_and_frost(usable: Mapping[str, Measured]) -> tuple[float | None, float | None]:
-    if "air_c" not in usable or "humidity_pct" not in usable or usable["humidity_pct"].value <= 0:
+    if "air_c" not in usable or "humidity_pct" not in usable:
         return None, None
     air_c, humidity_pct = usable["air_c"].value, usable["humidity_pct"].value
     dew_c = dew_point_c(air_c, humidity_pct)
@@ -202,7 +203,7 @@ def _margin(usable: Mapping[str, Measured]) -> tuple[float | None, float | None]
         air.value,
         humidity.value,
         part_uncertainty_k=_uncertainty("part_c", part),
-        air_uncertainty_k=_uncertainty("air_c", air),
+        temp_uncertainty_k=_uncertainty("air_c", air),
         humidity_uncertainty_pct=_uncertainty("humidity_pct", humidity),
     )
 

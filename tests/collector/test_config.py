@@ -82,7 +82,8 @@ topic = "tunnel/keel"
     keys = [line.split(": ")[1] for line in found]
     assert keys == [
         "shed.name", "shed.timezone", "listener.port", "listener.colour",
-        "limits.humidity_max_pct", "sensor[0].quantity", "sensor[0].topic", "sensor[0].pointer", "sensor[1].quantity",
+        "limits.humidity_max_pct",
+        "sensor[0].quantity", "sensor[0].topic", "sensor[0].pointer", "sensor[1].quantity",
     ]  # fmt: skip
     assert all(line.startswith("layday.toml: ") for line in found)
     assert "Europe/Dublin" in found[1]

@@ -120,7 +120,8 @@ def test_a_switch_may_say_on_and_off(payload: bytes, value: float) -> None:
 @pytest.mark.parametrize(
     "time",
     [
-        MEASURED_S, MEASURED_S * 1000, MEASURED_S * 10**6, MEASURED_S * 10**9, float(MEASURED_S), str(MEASURED_S),
+        MEASURED_S, MEASURED_S * 1000, MEASURED_S * 10**6, MEASURED_S * 10**9, float(MEASURED_S),
+        str(MEASURED_S),
         "2026-04-03T02:29:58Z", "2026-04-03T02:29:58+00:00", "2026-04-03T07:59:58+05:30",
     ],
 )  # fmt: skip

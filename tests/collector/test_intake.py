@@ -1,0 +1,216 @@
+"""Decode, batch, commit, then acknowledge; whatever the store or a message does."""
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from collector.store.memory import MemoryStore
+
+from collector.clock import ManualClock
+from collector.config import SensorConfig
+from collector.domain import Reading, Rejected
+from collector.errors import StoreFullError
+from collector.intake import Intake
+from collector.payload import build_routes
+from collector.source import Message, Sink, SourceStatus
+from collector.store.base import Added
+
+NOW = datetime(2026, 4, 3, 2, 30, tzinfo=UTC)
+ENTRY = SensorConfig(place="keel", quantity="air_c", topic="a", pointer="/v", time_pointer="/t")
+
+
+class RecordingSource:
+    """A source that only remembers what was acknowledged, and what the store held by then."""
+
+    def __init__(self, store: MemoryStore, name: str = "test") -> None:
+        self.name = name
+        self.store = store
+        self.acknowledged: list[object] = []
+        self.kept_before_ack: list[int] = []
+
+    def start(self, sink: Sink) -> None:
+        self.sink = sink
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        self.kept_before_ack.append(len(self.store.window("keel.air_c", NOW - timedelta(days=9), NOW).values))
+        self.acknowledged += tokens
+
+    def status(self) -> SourceStatus:
+        return SourceStatus(self.name, True, "", NOW, None, 1, 0, 0)
+
+    def stop(self) -> None:
+        pass
+
+
+class StubbornStore(MemoryStore):
+    """A store whose disk is full until it is told otherwise."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.full = True
+
+    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+        if self.full:
+            raise StoreFullError("no space left on the card")
+        return super().add(readings, rejected)
+
+
+def message(number: int, value: object = 20.5) -> Message:
+    at_s = int((NOW - timedelta(seconds=number)).timestamp())
+    return Message("a", f'{{"v": {value}, "t": {at_s}}}'.encode(), NOW, token=number)
+
+
+def until(holds: Callable[[], object], timeout_s: float = 5.0) -> None:
+    deadline = time.monotonic() + timeout_s
+    while not holds():
+        assert time.monotonic() < deadline, "it did not come to pass in time"
+        time.sleep(0.005)
+
+
+@pytest.fixture
+def store() -> MemoryStore:
+    return MemoryStore()
+
+
+@pytest.fixture
+def intake(store: MemoryStore) -> Iterator[Intake]:
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    yield intake
+    intake.stop()
+    assert not intake.is_alive()
+
+
+def test_everything_is_on_disk_before_it_is_acknowledged(store: MemoryStore, intake: Intake) -> None:
+    source = RecordingSource(store)
+    sink = intake.sink(source)
+    for first in range(0, 1200, 100):
+        sink.messages([message(n) for n in range(first + 1, first + 101)])
+    until(lambda: len(source.acknowledged) == 1200)
+    assert source.acknowledged == list(range(1, 1201))
+    acked_by_then = 0
+    for kept, count in zip(source.kept_before_ack, source.kept_before_ack, strict=True):
+        assert kept >= acked_by_then
+        acked_by_then = count
+    assert source.kept_before_ack[-1] == 1200
+    status = intake.status()
+    assert (status.received_count, status.kept_count, status.rejected_count) == (1200, 1200, 0)
+    assert status.last_commit_at == NOW
+
+
+def test_each_source_is_given_back_its_own_tokens(store: MemoryStore, intake: Intake) -> None:
+    one, two = RecordingSource(store, "one"), RecordingSource(store, "two")
+    sinks = intake.sink(one), intake.sink(two)
+    sinks[0].messages([message(1), message(3)])
+    sinks[1].messages([message(2)._replace(token="b")])
+    until(lambda: len(one.acknowledged) + len(two.acknowledged) == 3)
+    assert (one.acknowledged, two.acknowledged) == ([1, 3], ["b"])
+
+
+def test_bad_messages_are_kept_with_their_reason_and_acknowledged(store: MemoryStore, intake: Intake) -> None:
+    source = RecordingSource(store)
+    sink = intake.sink(source)
+    sink.messages([message(1, '"damp"'), message(2), Message("nowhere", b"1", NOW, token=3)])
+    sink.rejected(Rejected(NOW, "test", "b\\xff", "topic is not UTF-8", b"", 7))
+    until(lambda: intake.status().rejected_count == 3)
+    assert sorted(map(str, source.acknowledged)) == ["1", "2", "3"]
+    assert set(store.rejected_counts()) == {
+        "keel.air_c: value is not a number",
+        "no sensor is configured for this topic",
+        "topic is not UTF-8",
+    }
+    assert len(store.window("keel.air_c", NOW - timedelta(days=1), NOW).values) == 1
+
+
+def test_quality_of_service_0_needs_no_acknowledgement(store: MemoryStore, intake: Intake) -> None:
+    source = RecordingSource(store)
+    intake.sink(source).messages([message(1)._replace(token=None)])
+    until(lambda: intake.status().kept_count == 1)
+    assert source.acknowledged == []
+
+
+def test_a_full_store_acknowledges_nothing_until_it_has_space() -> None:
+    store = StubbornStore()
+    source = RecordingSource(store)
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    try:
+        sink = intake.sink(source)
+        sink.messages([message(n) for n in range(1, 51)])
+        until(lambda: intake.status().trouble)
+        sink.messages([message(n) for n in range(51, 101)])
+        assert source.acknowledged == []
+        assert "no space left" in intake.status().trouble
+        store.full = False
+        until(lambda: len(source.acknowledged) == 100)
+        assert intake.status().trouble == ""
+        assert len(store.window("keel.air_c", NOW - timedelta(days=1), NOW).values) == 100
+    finally:
+        intake.stop()
+
+
+def test_stopping_with_a_full_store_leaves_the_messages_with_their_senders() -> None:
+    store = StubbornStore()
+    source = RecordingSource(store)
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    intake.sink(source).messages([message(1)])
+    until(lambda: intake.status().trouble)
+    began_s = time.monotonic()
+    intake.stop()
+    assert time.monotonic() - began_s < 2
+    assert not intake.is_alive()
+    assert source.acknowledged == []
+
+
+def test_a_flood_turns_the_room_off_and_it_comes_back() -> None:
+    store = StubbornStore()
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    source = RecordingSource(store)
+    sink = intake.sink(source)
+    try:
+        sink.messages([message(n) for n in range(1, 21_001)])
+        assert not sink.has_room()
+        store.full = False
+        until(lambda: len(source.acknowledged) == 21_000, 20)
+        assert sink.has_room()
+    finally:
+        intake.stop()
+
+
+def test_a_fault_of_our_own_in_one_message_stops_nothing(
+    store: MemoryStore, intake: Intake, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from collector import intake as module
+
+    real = module.decode
+
+    def failing(item: Message, *rest: object) -> object:
+        if item.token == 2:
+            raise ZeroDivisionError
+        return real(item, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "decode", failing)
+    source = RecordingSource(store)
+    intake.sink(source).messages([message(1), message(2), message(3)])
+    until(lambda: len(source.acknowledged) == 3)
+    assert store.rejected_counts() == {"layday failed on this message; please report it": 1}
+    assert intake.is_alive()
+
+
+def test_threads_may_deliver_at_once(store: MemoryStore, intake: Intake) -> None:
+    source = RecordingSource(store)
+    sink = intake.sink(source)
+    threads = [
+        threading.Thread(target=lambda k=k: [sink.messages([message(n)]) for n in range(k + 1, 2001, 4)])
+        for k in range(4)
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    until(lambda: len(source.acknowledged) == 2000)
+    assert sorted(map(int, map(str, source.acknowledged))) == list(range(1, 2001))
