@@ -1,0 +1,83 @@
+"""How the store's file came to its present form: named steps in order, each one transaction.
+
+The number of steps done stands in the file as its user version. A step, once released, never
+changes; the next change of form is a further step.
+"""
+
+import sqlite3
+from collections.abc import Callable
+
+APPLICATION_ID = 0x6C617964  # "layd", so that a stray SQLite file is not taken for a store
+
+
+def readings_keyed_by_time(con: sqlite3.Connection) -> None:
+    """Make the tables of sensors and of readings.
+
+    The key begins with the time because readings arrive in its order: each commit then touches a
+    page or two, where (sensor, time) would touch one page per sensor. `delay_us` is the
+    receive time minus the reading's own.
+    """
+    con.execute(
+        "CREATE TABLE sensor (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,"
+        " first_us INTEGER NOT NULL, last_us INTEGER NOT NULL) STRICT"
+    )
+    con.execute(
+        "CREATE TABLE reading (at_us INTEGER NOT NULL, sensor INTEGER NOT NULL, value REAL NOT NULL,"
+        " delay_us INTEGER NOT NULL, flags INTEGER NOT NULL, PRIMARY KEY (at_us, sensor))"
+        " STRICT, WITHOUT ROWID"
+    )
+
+
+def rejected_messages(con: sqlite3.Connection) -> None:
+    """Make the tables of the newest rejected messages, and of counts by reason for ever."""
+    con.execute(
+        "CREATE TABLE rejected (id INTEGER PRIMARY KEY, received_us INTEGER NOT NULL, source TEXT NOT NULL,"
+        " topic TEXT NOT NULL, reason TEXT NOT NULL, head BLOB NOT NULL, size_bytes INTEGER NOT NULL) STRICT"
+    )
+    con.execute(
+        "CREATE TABLE rejected_count (reason TEXT PRIMARY KEY, count INTEGER NOT NULL) STRICT, WITHOUT ROWID"
+    )
+
+
+def state_by_key(con: sqlite3.Connection) -> None:
+    """Make the table of what the daemon leaves for other processes."""
+    con.execute(
+        "CREATE TABLE state (key TEXT PRIMARY KEY, text TEXT NOT NULL, at_us INTEGER NOT NULL)"
+        " STRICT, WITHOUT ROWID"
+    )
+
+
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
+    readings_keyed_by_time,
+    rejected_messages,
+    state_by_key,
+)
+
+
+def schema_version(con: sqlite3.Connection) -> int:
+    """Return how many steps the file has had."""
+    return int(con.execute("PRAGMA user_version").fetchone()[0])
+
+
+def is_foreign(con: sqlite3.Connection) -> bool:
+    """Say whether the file is somebody else's: it holds tables, but not our mark."""
+    mark = con.execute("PRAGMA application_id").fetchone()[0]
+    tables = con.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+    return bool(mark != APPLICATION_ID and (mark or tables))
+
+
+def migrate(con: sqlite3.Connection) -> None:
+    """Do the steps that the file has not had."""
+    while schema_version(con) < len(MIGRATIONS):
+        con.execute("BEGIN IMMEDIATE")
+        try:
+            done = schema_version(con)  # once more, now that no other process can migrate
+            if done < len(MIGRATIONS):
+                MIGRATIONS[done](con)
+                con.execute(f"PRAGMA user_version = {done + 1}")
+                con.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            con.execute("COMMIT")
+        except BaseException:
+            if con.in_transaction:
+                con.execute("ROLLBACK")
+            raise

@@ -1,0 +1,160 @@
+"""Readings as rows in order of time: how they go in, and how they are found again."""
+
+import math
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from collector.clock import to_us
+from collector.domain import Reading
+from collector.store.base import Added
+
+_FIRST_STEP_US = 60_000_000
+_MAX_IN_LIST = 500
+
+
+class Row(NamedTuple):
+    """A reading as the table holds it; `delay_us` is receive time minus reading's time."""
+
+    at_us: int
+    sensor: int
+    value: float
+    delay_us: int
+    flags: int
+
+
+class Span(NamedTuple):
+    """A sensor's id and its first and last times."""
+
+    id: int
+    first_us: int
+    last_us: int
+
+
+class Named(NamedTuple):
+    """A reading on its way in: as a row, but for the sensor's id."""
+
+    sensor: str
+    at_us: int
+    value: float
+    delay_us: int
+    flags: int
+
+
+def named(readings: Iterable[Reading]) -> list[Named]:
+    """Turn readings into numbers.
+
+    Raises
+    ------
+    ValueError
+        If a time has no offset or a value is not finite.
+    """
+    rows = []
+    for sensor, at, value, received_at, flags in readings:
+        if not math.isfinite(value):
+            raise ValueError(f"{sensor} at {at}: {value} is not a finite number")
+        at_us = to_us(at)
+        rows.append(Named(sensor, at_us, float(value), to_us(received_at) - at_us, int(flags)))
+    return rows
+
+
+def spans(con: sqlite3.Connection) -> dict[str, Span]:
+    """Return every sensor's span by its name."""
+    return {
+        name: Span(*rest)
+        for name, *rest in con.execute("SELECT name, id, first_us, last_us FROM sensor ORDER BY name")
+    }
+
+
+def widen_spans(
+    con: sqlite3.Connection, readings: Sequence[Named], known: Mapping[str, Span]
+) -> dict[str, Span]:
+    """Enter the sensors of a batch, and widen their spans; return those that changed.
+
+    `known` may lag behind the file, which other processes also write, but never runs ahead of it.
+    """
+    extremes: dict[str, tuple[int, int]] = {}
+    for row in readings:
+        low, high = extremes.get(row.sensor, (row.at_us, row.at_us))
+        extremes[row.sensor] = (min(low, row.at_us), max(high, row.at_us))
+    changed: dict[str, Span] = {}
+    for name, (low, high) in extremes.items():
+        span = known.get(name)
+        if span is None or low < span.first_us or high > span.last_us:
+            row = con.execute(
+                "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
+                " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"
+                " RETURNING id, first_us, last_us",
+                (name, low, high),
+            ).fetchone()
+            changed[name] = Span(*row)
+    return changed
+
+
+def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:
+    """Insert rows; where (sensor, at) is there already, the first value stays."""
+    if not rows:
+        return Added(0, 0, 0)
+    cursor = con.executemany("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+    new = cursor.rowcount
+    if new == len(rows):
+        return Added(new, 0, 0)
+    conflicting = 0
+    for row in rows:
+        (kept,) = con.execute(
+            "SELECT value FROM reading WHERE at_us = ? AND sensor = ?", (row.at_us, row.sensor)
+        ).fetchone()
+        conflicting += kept != row.value
+    return Added(new, len(rows) - new - conflicting, conflicting)
+
+
+def newest(
+    con: sqlite3.Connection, sensors: Iterable[Span], oldest_us: int, newest_us: int
+) -> dict[int, Row]:
+    """Return, by sensor id, the newest row in (oldest_us, newest_us].
+
+    A sensor whose last reading lies in the stretch is looked up by key. The others (the moment
+    asked about is in the past) are sought backwards in steps that double, so live ones cost a minute's rows.
+    """
+    found: dict[int, Row] = {}
+    sought: set[int] = set()
+    for span in sensors:
+        if span.last_us > newest_us and span.first_us <= newest_us:
+            sought.add(span.id)
+        elif oldest_us < span.last_us <= newest_us:
+            row = con.execute(
+                "SELECT * FROM reading WHERE at_us = ? AND sensor = ?", (span.last_us, span.id)
+            ).fetchone()
+            if row:
+                found[span.id] = Row(*row)
+    high_us, step_us = newest_us, _FIRST_STEP_US
+    while sought and high_us > oldest_us:
+        low_us = max(oldest_us, high_us - step_us)
+        for row in _newest_between(con, sought, low_us, high_us):
+            found[row.sensor] = row
+        sought -= found.keys()
+        high_us, step_us = low_us, step_us * 2
+    return found
+
+
+def _newest_between(con: sqlite3.Connection, sensors: set[int], low_us: int, high_us: int) -> list[Row]:
+    """Return each sensor's newest row in (low_us, high_us]; SQLite fills bare columns from max's row."""
+    if len(sensors) <= _MAX_IN_LIST:
+        only = f"AND sensor IN ({', '.join(str(int(i)) for i in sensors)})"
+    else:
+        only = ""
+    cursor = con.execute(
+        "SELECT max(at_us), sensor, value, delay_us, flags FROM reading"  # noqa: S608  ids are integers
+        f" WHERE at_us > ? AND at_us <= ? {only} GROUP BY sensor",
+        (low_us, high_us),
+    )
+    return [Row(*row) for row in cursor if row[1] in sensors]
+
+
+def between(con: sqlite3.Connection, sensor: int, start_us: int, end_us: int) -> list[tuple[int, float, int]]:
+    """Return (at_us, value, flags) of a sensor's rows in [start_us, end_us), in order of time."""
+    return con.execute(
+        "SELECT at_us, value, flags FROM reading"
+        " WHERE at_us >= ? AND at_us < ? AND sensor = ? ORDER BY at_us",
+        (start_us, end_us, sensor),
+    ).fetchall()

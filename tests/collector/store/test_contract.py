@@ -1,0 +1,224 @@
+"""What every store promises, whatever it keeps readings in."""
+
+from collections.abc import Callable
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collector.clock import from_us, to_us
+from collector.domain import Flag, Reading
+from collector.store.base import Added, SensorSpan, State, Store
+from collector.store.limits import KEPT_REJECTED, MAX_REASONS, OTHER_REASONS
+from collector.store.memory import MemoryStore
+from collector.store.opening import open_store
+from tests.collector.store.examples import START, contents, reading, rejected
+
+MINUTE = timedelta(minutes=1)
+
+
+def test_an_empty_store_answers_with_nothing(store: Store) -> None:
+    assert store.sensors() == {}
+    assert store.latest(START, timedelta(days=1)) == {}
+    samples = store.window("keel.air_c", START, START + MINUTE)
+    assert (len(samples.times_us), len(samples.values), len(samples.flags)) == (0, 0, 0)
+    assert samples.times_us.dtype == np.int64
+    assert samples.values.dtype == np.float64
+    assert samples.flags.dtype == np.int64
+    assert store.rejected(10) == []
+    assert store.rejected_counts() == {}
+    assert store.read_state("seen") is None
+    assert store.add([]) == Added(0, 0, 0)
+
+
+def test_a_window_holds_its_start_and_not_its_end_in_order_of_time(store: Store) -> None:
+    store.add([reading("keel.air_c", minute, 10.0 + minute) for minute in (3, 1, 0, 2)])
+    store.add([reading("sheer.air_c", 1, -5.0)])
+    samples = store.window("keel.air_c", START + MINUTE, START + 3 * MINUTE)
+    assert samples.times_us.tolist() == [to_us(START + MINUTE), to_us(START + 2 * MINUTE)]
+    assert samples.values.tolist() == [11.0, 12.0]
+    assert samples.flags.tolist() == [0, 0]
+
+
+def test_adding_again_repeats_and_another_value_conflicts_and_the_first_stays(store: Store) -> None:
+    first = [reading("keel.air_c", 0, 18.5), reading("keel.air_c", 1, 18.6)]
+    assert store.add(first) == Added(2, 0, 0)
+    again = [first[0], reading("keel.air_c", 1, 99.0), reading("keel.air_c", 2, 18.7)]
+    assert store.add(again) == Added(new=1, repeated=1, conflicting=1)
+    assert store.window("keel.air_c", START, START + 5 * MINUTE).values.tolist() == [18.5, 18.6, 18.7]
+
+
+def test_the_first_of_two_readings_in_one_batch_wins(store: Store) -> None:
+    batch = [reading("keel.air_c", 0, 18.5), reading("keel.air_c", 0, 18.5), reading("keel.air_c", 0, 3.0)]
+    assert store.add(batch) == Added(new=1, repeated=1, conflicting=1)
+    assert store.window("keel.air_c", START, START + MINUTE).values.tolist() == [18.5]
+
+
+def test_every_part_of_a_reading_comes_back(store: Store) -> None:
+    flags = Flag.JUMP | Flag.CLOCK_OFF
+    kept = reading("keel.part_c", 0.123457, 17.000000000000004, flags=flags)
+    store.add([kept])
+    assert store.latest(kept.at, MINUTE) == {"keel.part_c": kept}
+    assert store.window("keel.part_c", kept.at, kept.at + MINUTE).flags.tolist() == [int(flags)]
+
+
+def test_a_time_with_another_offset_is_the_same_time(store: Store) -> None:
+    here = reading("keel.air_c", 0, 18.5)
+    there = here._replace(at=here.at.astimezone(timezone(timedelta(hours=-5))))
+    assert store.add([here, there]) == Added(1, 1, 0)
+    assert store.latest(here.at, MINUTE)["keel.air_c"].at.utcoffset() == timedelta(0)
+
+
+def test_sensors_tell_their_first_and_last_reading(store: Store) -> None:
+    store.add([reading("sheer.air_c", 5, 1.0), reading("keel.air_c", 7, 1.0)])
+    store.add([reading("keel.air_c", 2, 1.0), reading("keel.air_c", 9, 1.0), reading("keel.air_c", 3, 1.0)])
+    assert store.sensors() == {
+        "keel.air_c": SensorSpan(START + 2 * MINUTE, START + 9 * MINUTE),
+        "sheer.air_c": SensorSpan(START + 5 * MINUTE, START + 5 * MINUTE),
+    }
+
+
+@pytest.mark.parametrize(
+    ("minute", "within_min", "expected"),
+    [
+        (100, 60, {"keel": 90.0, "sheer": 50.0}),  # all heard since
+        (100, 50, {"keel": 90.0}),  # the stretch does not hold its start
+        (100, 51, {"keel": 90.0, "sheer": 50.0}),
+        (100, 5, {}),  # all silent
+        (50, 60, {"keel": 50.0, "sheer": 50.0}),  # a moment in the past, itself in the stretch
+        (49.9, 60, {"keel": 40.0, "sheer": 30.0}),
+        (49.9, 15, {"keel": 40.0}),
+        (-1, 60, {}),  # before anything
+    ],
+)
+def test_latest_gives_the_newest_of_each_sensor_heard_in_the_stretch(
+    store: Store, minute: float, within_min: float, expected: dict[str, float]
+) -> None:
+    store.add([reading("keel.air_c", m, m) for m in range(0, 100, 10)])
+    store.add([reading("sheer.air_c", m, m) for m in (10, 30, 50)])
+    found = store.latest(START + minute * MINUTE, within_min * MINUTE)
+    assert {name.removesuffix(".air_c"): r.value for name, r in found.items()} == expected
+
+
+def test_latest_finds_a_sensor_that_fell_silent_long_before_a_past_moment(store: Store) -> None:
+    busy = [reading(f"bay{i}.air_c", m, m) for m in range(3000) for i in range(3)]
+    store.add([reading("keel.air_c", 1, 18.5), *busy, reading("keel.air_c", 2999, 19.5)])
+    found = store.latest(START + 2500 * MINUTE, timedelta(days=3))
+    assert found["keel.air_c"].value == 18.5
+    assert found["bay2.air_c"].value == 2500.0
+    assert "keel.air_c" not in store.latest(START + 2500 * MINUTE, timedelta(days=1))
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
+def test_a_value_that_is_no_number_is_refused_with_its_whole_batch(store: Store, value: float) -> None:
+    with pytest.raises(ValueError, match=r"keel\.air_c .* is not a finite number"):
+        store.add([reading("sheer.air_c", 0, 1.0), reading("keel.air_c", 0, value)], [rejected(1)])
+    assert store.sensors() == {}
+    assert store.rejected_counts() == {}
+
+
+def test_a_time_without_an_offset_is_refused_with_its_whole_batch(store: Store) -> None:
+    naive = reading("keel.air_c", 0, 1.0)._replace(at=datetime(2024, 1, 1))  # noqa: DTZ001  the mistake itself
+    with pytest.raises(ValueError, match="no UTC offset"):
+        store.add([reading("sheer.air_c", 0, 1.0), naive])
+    assert store.sensors() == {}
+
+
+def test_rejected_messages_come_back_newest_first_and_are_counted_by_reason(store: Store) -> None:
+    store.add([], [rejected(1), rejected(2, "too large")])
+    store.add([reading("keel.air_c", 0, 1.0)], [rejected(3)])
+    assert store.rejected(2) == [rejected(3), rejected(2, "too large")]
+    assert store.rejected(0) == []
+    assert store.rejected_counts() == {"not JSON": 2, "too large": 1}
+
+
+def test_only_the_newest_rejected_messages_are_kept_but_all_are_counted(store: Store) -> None:
+    count = KEPT_REJECTED + 700
+    for i in range(0, count, 100):
+        store.add([], [rejected(number) for number in range(i, i + 100)])
+    kept = store.rejected(2 * count)
+    assert len(kept) == KEPT_REJECTED
+    assert kept[0] == rejected(count - 1)
+    assert kept[-1] == rejected(count - KEPT_REJECTED)
+    assert store.rejected_counts() == {"not JSON": count}
+
+
+def test_a_flood_of_different_reasons_does_not_grow_the_counts(store: Store) -> None:
+    store.add([], [rejected(i, f"reason {i}") for i in range(MAX_REASONS + 50)])
+    store.add([], [rejected(1, "reason 1"), rejected(2, "one more")])
+    counts = store.rejected_counts()
+    assert len(counts) == MAX_REASONS + 1
+    assert counts["reason 1"] == 2
+    assert counts[OTHER_REASONS] == 51
+
+
+def test_a_hostile_rejected_message_is_cut_and_escaped(store: Store) -> None:
+    hostile = rejected(1)
+    hostile = type(hostile)(
+        hostile.received_at, "listener", "bad\udcff\0" + "x" * 70_000, "r" * 9999, b"p" * 70_000, 70_000
+    )
+    store.add([], [hostile])
+    (kept,) = store.rejected(1)
+    assert kept.topic.startswith("bad\\udcff\0xxx")
+    assert (len(kept.topic), len(kept.reason), len(kept.payload_head)) == (300, 300, 512)
+    assert kept.size_bytes == 70_000
+
+
+def test_state_is_replaced_under_its_key(store: Store) -> None:
+    store.write_state("sources", State('{"a": 1}', START))
+    store.write_state("sources", State('{"a": 2}', START + MINUTE))
+    store.write_state("other", State("{}", START))
+    assert store.read_state("sources") == State('{"a": 2}', START + MINUTE)
+    assert store.read_state("other") == State("{}", START)
+
+
+_readings = st.builds(
+    lambda sensor, at_us, value, delay_us, flags: Reading(
+        sensor, from_us(at_us), value, from_us(at_us + delay_us), Flag(flags)
+    ),
+    st.sampled_from(["keel.air_c", "keel.part_c", "sheer.humidity_pct"]),
+    st.one_of(
+        st.integers(0, 30),
+        st.integers(1_700_000_000_000_000, 1_700_000_000_000_030),
+        st.integers(0, 7_000_000_000_000_000),
+    ),
+    st.floats(allow_nan=False, allow_infinity=False),
+    st.integers(-(10**12), 10**12),
+    st.integers(0, 1023),
+)
+
+
+def _round_trip(make: Callable[[Path], Store], batches: list[list[Reading]], at_us: int) -> None:
+    expected: dict[tuple[str, int], Reading] = {}
+    with TemporaryDirectory() as folder:
+        store = make(Path(folder) / "layday.db")
+        for batch in batches:
+            counts = [0, 0, 0]
+            for r in batch:
+                first = expected.setdefault((r.sensor, to_us(r.at)), r)
+                counts[0 if first is r else 1 if first.value == r.value else 2] += 1
+            assert store.add(batch) == tuple(counts)
+        assert contents(store) == {key: (r.value, int(r.flags)) for key, r in expected.items()}
+        newest: dict[str, Reading] = {}
+        for (name, when_us), r in sorted(expected.items()):
+            if when_us <= at_us:
+                newest[name] = r
+        assert store.latest(from_us(at_us), timedelta(days=100_000)) == newest
+        store.close()
+
+
+@pytest.mark.parametrize("make", [lambda _: MemoryStore(), open_store], ids=["memory", "sqlite"])
+@given(
+    batches=st.lists(st.lists(_readings, max_size=12), max_size=4),
+    at_us=st.one_of(st.integers(0, 30), st.integers(0, 8_000_000_000_000_000)),
+)
+@settings(max_examples=60, deadline=None)  # the disk's sync sets the pace
+def test_whatever_goes_in_comes_out_once(
+    make: Callable[[Path], Store], batches: list[list[Reading]], at_us: int
+) -> None:
+    """Random readings, in random order, some twice, some with another value."""
+    _round_trip(make, batches, at_us)
