@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
+from collector.units import converter
 
 _NAME_PATTERN = r"^[a-z][a-z0-9_]*$"
 _ModelName = Annotated[str, Field(pattern=_NAME_PATTERN)]
@@ -166,6 +167,11 @@ class SensorConfig(_Model):
                 f"{pointer!r} is no JSON Pointer (RFC 6901); it starts with '/', as in '/air/temp'"
             )
         return pointer
+
+    @model_validator(mode="after")
+    def _unit_fits(self) -> "SensorConfig":
+        converter(self.unit, QUANTITIES[self.quantity])
+        return self
 
     @property
     def sensor(self) -> Sensor:
