@@ -11,7 +11,7 @@ import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from collector.clock import Clock
 from collector.domain import Reading, Rejected
@@ -164,6 +164,9 @@ class Intake:
         while True:
             try:
                 added = self._store.add(readings, rejected)
+                if added.conflicting:
+                    rejected = self._conflicts(readings)
+                    self._store.add((), rejected)
             except StoreError as error:
                 self._note_trouble(str(error))
                 if self._stopping.wait(wait_s):
@@ -185,6 +188,17 @@ class Intake:
             if was.trouble:
                 _log.warning("the store takes readings again")
             return True
+
+    def _conflicts(self, readings: list[Reading]) -> list[Rejected]:
+        """Name the readings whose place is taken by another value: they too were acknowledged."""
+        found = []
+        for reading in readings:
+            kept = self._store.window(reading.sensor, reading.at, reading.at + timedelta(microseconds=1))
+            if kept.values.tolist() != [reading.value]:
+                head = f"{reading.at.isoformat()} {reading.value!r}".encode()
+                why = f"{reading.sensor}: another value for a time that has one; the first one stays"
+                found.append(Rejected(reading.received_at, "store", reading.sensor, why, head, len(head)))
+        return found
 
     def _note_trouble(self, words: str) -> None:
         with self._lock:

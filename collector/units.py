@@ -392,3 +392,21 @@ def _which_ounce(number: float, table: _Table) -> str:
             "If it was weighed it is a weight (oz wt), not a volume"
         )
     return f"an ounce is no unit here; write one of {', '.join(table)}"
+
+
+def shown_temperature(temp_c: float, *, fahrenheit: bool) -> float:
+    """Return a temperature as a number in the reader's own unit, °F or °C.
+
+    >>> shown_temperature(100.0, fahrenheit=True)
+    212.0
+    """
+    return temp_c / K_PER_F + 32.0 if fahrenheit else temp_c
+
+
+def shown_difference(difference_k: float, *, fahrenheit: bool) -> float:
+    """Return a difference of temperatures as a number in the reader's own unit.
+
+    >>> round(shown_difference(3.0, fahrenheit=True), 6)
+    5.4
+    """
+    return difference_k / K_PER_F if fahrenheit else difference_k

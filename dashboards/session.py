@@ -6,13 +6,13 @@ from datetime import datetime
 from pathlib import Path
 
 import platformdirs
-from collector.store.opening import open_store
 from rich.console import Console
 
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
 from collector.errors import ConfigError, InputError
 from collector.store.base import Store
+from collector.store.opening import open_store
 from dashboards.view import Reader
 from forecast.verdict import Limits, Verdict
 
@@ -70,8 +70,8 @@ class Session:
         """
         return open_store(self.store_path, read_only=read_only)
 
-    def moment(self, text: str | None) -> datetime:
-        """Return the time that ``--at`` names, or now.
+    def moment(self, text: str | None, option: str = "--at") -> datetime:
+        """Return the time that an option names, or now.
 
         Raises
         ------

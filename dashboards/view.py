@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
-from collector.units import difference_number, temperature_number
+from collector.units import shown_difference, shown_temperature
 from forecast.outlook import ShedNow
 from forecast.verdict import BayNow, Cause, Reason, Verdict
 
@@ -49,11 +49,11 @@ class Reader:
 
     def temperature(self, temp_c: float) -> str:
         """Return a temperature in words, as in ``18.3 °C``."""
-        return f"{temperature_number(temp_c, self.units):.1f} {self._degree}"
+        return f"{shown_temperature(temp_c, fahrenheit=self.units == 'us'):.1f} {self._degree}"
 
     def difference(self, difference_k: float) -> str:
         """Return a difference of temperatures in words, as in ``3.0 °C``."""
-        return f"{difference_number(difference_k, self.units):.1f} {self._degree}"
+        return f"{shown_difference(difference_k, fahrenheit=self.units == 'us'):.1f} {self._degree}"
 
     @property
     def _degree(self) -> str:

@@ -24,6 +24,8 @@ UNITLESS = {
     "limit": "its unit is its quantity's",
     "uncertainty": "its unit is its quantity's",
     "speed": "times as fast",
+    "shown_temperature": "in the reader's own unit",
+    "shown_difference": "in the reader's own unit",
 }
 UNITLESS_ENDINGS = (
     "_ratio",

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from collector.store.memory import MemoryStore
 
 from collector.clock import ManualClock
 from collector.config import SensorConfig
@@ -16,6 +15,7 @@ from collector.intake import Intake
 from collector.payload import build_routes
 from collector.source import Message, Sink, SourceStatus
 from collector.store.base import Added
+from collector.store.memory import MemoryStore
 
 NOW = datetime(2026, 4, 3, 2, 30, tzinfo=UTC)
 ENTRY = SensorConfig(place="keel", quantity="air_c", topic="a", pointer="/v", time_pointer="/t")
