@@ -84,7 +84,7 @@ class Session:
             at = datetime.fromisoformat(text)
         except ValueError:
             raise InputError(
-                f"--at {text!r} is no time; write 2026-04-03T21:40 or 2026-04-03T21:40Z"
+                f"{option} {text!r} is no time; write 2026-04-03T21:40 or 2026-04-03T21:40Z"
             ) from None
         return at.replace(tzinfo=self.config.shed.zone) if at.tzinfo is None else at
 

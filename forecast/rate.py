@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from collector.units import ZERO_C_K
+
 Floats = npt.NDArray[np.float64]
 
 LOWEST_C = -40.0
 HIGHEST_C = 200.0
 _PER_KELVIN = 90  # every tenth of a °C and every tenth of a °F lies on the grid
-_ZERO_C_K = 273.15
 
 GRID_C: Floats = LOWEST_C + np.arange(round((HIGHEST_C - LOWEST_C) * _PER_KELVIN) + 1) / _PER_KELVIN
 GRID_C.flags.writeable = False
@@ -149,7 +150,7 @@ def arrhenius_rate(activation_k: float, reference_c: float, reference_h: float =
         raise ValueError(f"reference_c must be -40 to 200 °C, not {reference_c}")
     if not reference_h > 0.0:
         raise ValueError(f"reference_h must be above 0, not {reference_h}")
-    inverse = 1.0 / (reference_c + _ZERO_C_K) - 1.0 / (GRID_C + _ZERO_C_K)
+    inverse = 1.0 / (reference_c + ZERO_C_K) - 1.0 / (GRID_C + ZERO_C_K)
     return tabulated_rate(np.exp(activation_k * inverse) / reference_h)
 
 

@@ -12,7 +12,7 @@ from collector.config import SensorConfig
 from collector.domain import Reading, Rejected
 from collector.errors import StoreFullError
 from collector.intake import Intake
-from collector.payload import build_routes
+from collector.payload import build_routes, decode
 from collector.source import Message, Sink, SourceStatus
 from collector.store.base import Added
 from collector.store.memory import MemoryStore
@@ -184,16 +184,12 @@ def test_a_flood_turns_the_room_off_and_it_comes_back() -> None:
 def test_a_fault_of_our_own_in_one_message_stops_nothing(
     store: MemoryStore, intake: Intake, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from collector import intake as module
-
-    real = module.decode
-
     def failing(item: Message, *rest: object) -> object:
         if item.token == 2:
             raise ZeroDivisionError
-        return real(item, *rest)  # type: ignore[arg-type]
+        return decode(item, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(module, "decode", failing)
+    monkeypatch.setattr("collector.intake.decode", failing)
     source = RecordingSource(store)
     intake.sink(source).messages([message(1), message(2), message(3)])
     until(lambda: len(source.acknowledged) == 3)
@@ -204,13 +200,27 @@ def test_a_fault_of_our_own_in_one_message_stops_nothing(
 def test_threads_may_deliver_at_once(store: MemoryStore, intake: Intake) -> None:
     source = RecordingSource(store)
     sink = intake.sink(source)
-    threads = [
-        threading.Thread(target=lambda k=k: [sink.messages([message(n)]) for n in range(k + 1, 2001, 4)])
-        for k in range(4)
-    ]
+
+    def deliver(first: int) -> None:
+        for number in range(first, 2001, 4):
+            sink.messages([message(number)])
+
+    threads = [threading.Thread(target=deliver, args=(first,)) for first in range(1, 5)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
     until(lambda: len(source.acknowledged) == 2000)
     assert sorted(map(int, map(str, source.acknowledged))) == list(range(1, 2001))
+
+
+def test_another_value_at_a_kept_time_is_put_aside_not_lost(store: MemoryStore, intake: Intake) -> None:
+    """A sensor with one stamp for two values: the first stays, the second is kept with its reason."""
+    source = RecordingSource(store)
+    sink = intake.sink(source)
+    sink.messages([message(1, 20.5), message(1, 21.5), message(1, 20.5)])
+    until(lambda: len(source.acknowledged) == 3)
+    assert store.window("keel.air_c", NOW - timedelta(days=1), NOW).values.tolist() == [20.5]
+    (aside,) = store.rejected(10)
+    assert "another value for a time that has one" in aside.reason
+    assert b"21.5" in aside.payload_head

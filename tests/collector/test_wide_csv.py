@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from collector.clock import from_us
 from collector.domain import QUANTITIES, Reading
 from collector.errors import InputError
+from collector.quality import range_flag
 from collector.store.base import Added
 from collector.store.memory import MemoryStore
 from collector.store.opening import open_store
@@ -230,7 +231,9 @@ def test_what_is_written_reads_back_exactly(
 ) -> None:
     path = tmp_path_factory.mktemp("csv") / "out.csv"
     store = MemoryStore()
-    store.add([Reading(name, from_us(us), value, from_us(us)) for (name, us), value in rows.items()])
+    for (name, us), value in rows.items():
+        flags = range_flag(QUANTITIES[name.rpartition(".")[2]], value)
+        store.add([Reading(name, from_us(us), value, from_us(us), flags)])
     assert write_wide_csv(store, path) == len(rows)
     again = MemoryStore()
     assert import_wide_csv(again, path).problems == 0

@@ -126,7 +126,7 @@ def test_a_folder_in_place_of_the_file_is_named(tmp_path: Path) -> None:
 
 
 def test_missing_permissions_are_named(tmp_path: Path) -> None:
-    for folder in (tmp_path, *tmp_path.parents[:2]):
+    for folder in (tmp_path, *tmp_path.parents[:3]):
         folder.chmod(0o755)
     path = tmp_path / "layday.db"
     open_store(path).close()
