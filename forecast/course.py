@@ -167,6 +167,38 @@ def degree_hours(course: Course, base_c: float) -> Floats:
     return _running(mean * np.diff(course.elapsed_h))
 
 
+def hours_below(course: Course, limit_c: float) -> Floats:
+    """Return how long [h] each path was below a temperature [°C], shape (paths,).
+
+    >>> hours_below(course([0.0, 2.0, 3.0], [10.0, 20.0, 20.0]), 15.0).tolist()
+    [1.0]
+    """
+    low = np.minimum(course.temps_c[:, :-1], course.temps_c[:, 1:])
+    rise = np.abs(np.diff(course.temps_c, axis=1))
+    is_flat = rise < _FLAT_K
+    share = np.where(is_flat, low < limit_c, (limit_c - low) / np.where(is_flat, 1.0, rise))
+    return np.asarray(np.clip(share, 0.0, 1.0) @ np.diff(course.elapsed_h))
+
+
+def mean_c(course: Course, from_h: float, to_h: float) -> Floats:
+    """Return each path's mean temperature [°C] over a stretch of the course [h].
+
+    Raises
+    ------
+    ValueError
+        If the stretch is empty or not within the course.
+
+    >>> mean_c(course([0.0, 2.0], [10.0, 20.0]), 1.0, 2.0).tolist()
+    [17.5]
+    """
+    if not course.start_h <= from_h < to_h <= course.end_h:
+        raise ValueError(
+            f"{from_h:g} to {to_h:g} h is no stretch of {course.start_h:g} to {course.end_h:g} h"
+        )
+    ends = _sums_at(course, _temperature_sums(course), np.array([from_h, to_h]))
+    return np.asarray((ends[:, 1] - ends[:, 0]) / (to_h - from_h))
+
+
 class Extremes(NamedTuple):
     """The coldest and the warmest stretch of each path: mean [°C] and when it began [h]."""
 
@@ -197,13 +229,18 @@ def extreme_hours(course: Course, span_h: float = 1.0) -> Extremes:
     if not 0.0 < span_h <= course.end_h - course.start_h:
         raise ValueError(f"span_h must be above 0 and within the course's length, not {span_h}")
     times, temps = course.elapsed_h, course.temps_c
-    sums = _running((temps[:, 1:] + temps[:, :-1]) / 2.0 * np.diff(times))
+    sums = _temperature_sums(course)
     starts = np.union1d(times, times - span_h)
     starts = starts[(starts >= times[0]) & (starts <= times[-1] - span_h)]
     means = (_sums_at(course, sums, starts + span_h) - _sums_at(course, sums, starts)) / span_h
     rows = np.arange(temps.shape[0])
     cold, hot = means.argmin(axis=1), means.argmax(axis=1)
     return Extremes(means[rows, cold], starts[cold], means[rows, hot], starts[hot])
+
+
+def _temperature_sums(course: Course) -> Floats:
+    """Sum temperature over time, from the first sample to each."""
+    return _running((course.temps_c[:, 1:] + course.temps_c[:, :-1]) / 2.0 * np.diff(course.elapsed_h))
 
 
 def _sums_at(course: Course, sums: Floats, moments: Floats) -> Floats:

