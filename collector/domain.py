@@ -42,6 +42,7 @@ def _table() -> Mapping[str, Quantity]:
         Quantity("gas_kg", "kg", 0.0, 2_000.0, "gas left in the bottle or tank"),
         Quantity("lee_pct", "%", 0.0, 100.0, "leeward vent opening"),
         Quantity("wind_pct", "%", 0.0, 100.0, "windward vent opening"),
+        Quantity("online", "0/1", 0.0, 1.0, "the sensor's node is connected (1) or has vanished (0)"),
         Quantity("open", "0/1", 0.0, 1.0, "open (1) or shut (0)"),
         Quantity("co_ppm", "ppm", 0.0, 10_000.0, "carbon monoxide"),
         Quantity("co2_ppm", "ppm", 0.0, 50_000.0, "carbon dioxide"),

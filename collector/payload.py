@@ -25,7 +25,7 @@ HEAD_BYTES = 256
 _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 _FURTHEST_AHEAD = timedelta(days=366)
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_SWITCH_WORDS = {"on": 1.0, "true": 1.0, "off": 0.0, "false": 0.0}
+_SWITCH_WORDS = {"on": 1.0, "true": 1.0, "online": 1.0, "off": 0.0, "false": 0.0, "offline": 0.0}
 _ARRAY_INDEX = re.compile(r"0|[1-9]\d*")
 _UNITS_PER_S = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 

@@ -9,9 +9,10 @@ from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from hardware.tent.node import sensor_entries
+from hardware.tent.node import sensor_entries, status_topic
 from hardware.tent.parameters import Tent
 from hardware.tent.publisher import TentPublisher
+from hardware.tent.sensors import NODES
 from hardware.tent.simulation import History, Simulation
 
 from collector.clock import EPOCH, QuickClock, SystemClock
@@ -63,7 +64,11 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
             daemon.start()
             try:
                 publisher = TentPublisher(
-                    config.listener.host, config.listener.port, simulation=simulation, now=clock.now
+                    config.listener.host,
+                    config.listener.port,
+                    start=start,
+                    simulation=simulation,
+                    now=clock.now,
                 )
                 publisher.start()
                 try:
@@ -84,15 +89,13 @@ def _config_text(port: int) -> str:
         '[store]\npath = "layday.sqlite"\n',
         f'[listener]\nhost = "127.0.0.1"\nport = {port}\n',
     ]
-    for entry in sensor_entries():
+    entries: list[dict[str, str]] = sensor_entries()
+    entries += [{"place": node, "quantity": "online", "topic": status_topic(node)} for node in NODES]
+    for entry in entries:
         lines.append("[[sensor]]")
-        lines += [f"{key} = {_toml(value)}" for key, value in entry.items()]
+        lines += [f'{key} = "{value}"' for key, value in entry.items()]
         lines.append("")
     return "\n".join(lines)
-
-
-def _toml(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else f"{value}"
 
 
 def _free_port() -> int:

@@ -1,11 +1,14 @@
 """The shed as it is now, in lines for a terminal of any width."""
 
+import re
+import textwrap
+
 from rich.text import Text
 
 from dashboards.terminal.palette import QUIET, STRONG, VERDICT_STYLES
 from dashboards.view import SYMBOLS, Reader, advice_words, bay_numbers, headline, reason_words
 from forecast.outlook import ShedNow
-from forecast.verdict import WORST_FIRST, BayNow
+from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
 _NARROW = 60
 _INDENT = 2
@@ -35,11 +38,13 @@ def _bay_lines(bay: BayNow, reader: Reader, width: int) -> list[Text]:
     badge = Text(f" {SYMBOLS[bay.verdict]} {bay.verdict.value.upper()} ", style=VERDICT_STYLES[bay.verdict])
     lines = [Text.assemble(badge, " ", (bay.bay, STRONG), "  ", headline(bay.verdict))]
     pad = " " * _INDENT
-    if bay.reasons:
-        why = [reason_words(reason, reader) for reason in bay.reasons]
-        lines += [Text(line) for line in _wrapped(why, width - _INDENT, pad)]
+    if bay.verdict is Verdict.GO:
+        says = ["every limit holds, as sure as the sensors are"]
+    else:
+        says = [reason_words(reason, reader) for reason in bay.reasons]
     if advice := advice_words(bay):
-        lines += [Text(line) for line in _wrapped([f"What to do: {advice}"], width - _INDENT, pad)]
+        says.append(f"What to do: {advice}")
+    lines += [Text(line) for words in says for line in _wrapped(words, width - _INDENT, pad)]
     return lines + _number_lines(bay_numbers(bay, reader), width, pad)
 
 
@@ -55,12 +60,8 @@ def _number_lines(numbers: list[tuple[str, str]], width: int, pad: str) -> list[
     return [Text.assemble(pad, (heads.rstrip(), QUIET)), Text(pad + values.rstrip())]
 
 
-def _wrapped(phrases: list[str], width: int, pad: str) -> list[str]:
-    """Join phrases by semicolons into lines that fit."""
-    words = "; ".join(phrases).split(" ")
-    lines = [""]
-    for word in words:
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > width:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
-    return [pad + line for line in lines]
+def _wrapped(words: str, width: int, pad: str) -> list[str]:
+    """Break a sentence into lines that fit, never between a number and its unit."""
+    tied = re.sub(r"(\d) (?=°|%|±)", "\\1\N{NO-BREAK SPACE}", words).replace(" ±", "\N{NO-BREAK SPACE}±")
+    lines = textwrap.wrap(tied, width, break_long_words=False, break_on_hyphens=False)
+    return [pad + line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
