@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import from_us
+from collector.errors import StoreError
 from collector.store.opening import open_store
 from tests.mosquitto import free_port
 
@@ -92,8 +93,11 @@ class Layday:
     def _said_by(self, pid: int) -> bool:
         if not (self.folder / "layday.sqlite").exists():
             return False
-        with closing(open_store(self.folder / "layday.sqlite", read_only=True)) as store:
-            state = store.read_state("daemon")
+        try:
+            with closing(open_store(self.folder / "layday.sqlite", read_only=True)) as store:
+                state = store.read_state("daemon")
+        except StoreError:  # it is just being made
+            return False
         return state is not None and json.loads(state.text)["pid"] == pid
 
     def ask(self, *words: str, env: Mapping[str, str] | None = None) -> subprocess.CompletedProcess[str]:
