@@ -41,6 +41,21 @@ class Samples:
 
 
 @dataclass(frozen=True, slots=True)
+class Rollup:
+    """Equal steps of one sensor: equally long arrays in order of time, over readings without a flag.
+
+    `times_us` int64, where each step begins; `counts` int64; `lowest`, `highest` and `means` float64
+    in the quantity's unit, NaN where a step has no such reading.
+    """
+
+    times_us: npt.NDArray[np.int64]
+    counts: npt.NDArray[np.int64]
+    lowest: npt.NDArray[np.float64]
+    highest: npt.NDArray[np.float64]
+    means: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
 class State:
     """A named piece of JSON text that the daemon leaves for other processes, and when it did."""
 
@@ -68,6 +83,18 @@ class Store(Protocol):
 
     def window(self, sensor: str, start: datetime, end: datetime) -> Samples:
         """Return a sensor's readings in [start, end); empty arrays where there are none."""
+        ...
+
+    def rollup(self, sensor: str, start: datetime, end: datetime, step: timedelta) -> Rollup:
+        """Return a sensor's readings without a flag in [start, end), summed up in steps from `start`.
+
+        Whole hours from a whole hour (UTC) are quick: they are kept ready.
+
+        Raises
+        ------
+        ValueError
+            If `step` is not above 0, or `end` lies before `start`.
+        """
         ...
 
     def rejected(self, limit: int) -> Sequence[Rejected]:

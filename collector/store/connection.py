@@ -38,6 +38,8 @@ def connect(path: Path, *, writable: bool, immutable: bool = False) -> sqlite3.C
         con.execute("PRAGMA trusted_schema = OFF")
         if writable:
             con.execute("PRAGMA synchronous = FULL")
+            # Debian's SQLite overwrites what is deleted with zeros; on a card that is wear for nothing
+            con.execute("PRAGMA secure_delete = OFF")
             con.execute(f"PRAGMA journal_size_limit = {_WAL_LIMIT_BYTES}")
         else:
             con.execute("PRAGMA query_only = ON")

@@ -11,7 +11,8 @@ import numpy as np
 
 from collector.clock import from_us, to_us
 from collector.domain import Reading, Rejected
-from collector.store.base import Added, Samples, SensorSpan, State
+from collector.store import rollup
+from collector.store.base import Added, Rollup, Samples, SensorSpan, State
 from collector.store.limits import KEPT_REJECTED, MAX_REASONS, OTHER_REASONS, clipped
 
 
@@ -110,6 +111,12 @@ class MemoryStore:
             values=np.array([r.value for r in readings], dtype=np.float64),
             flags=np.array([int(r.flags) for r in readings], dtype=np.int64),
         )
+
+    def rollup(self, sensor: str, start: datetime, end: datetime, step: timedelta) -> Rollup:
+        """Return a sensor's readings without a flag, summed up in steps; see `Store.rollup`."""
+        asked = rollup.steps(start, end, step)
+        found = self.window(sensor, start, end)
+        return rollup.fold(asked, [rollup.of_readings(found.times_us, found.values, found.flags)])
 
     def rejected(self, limit: int) -> Sequence[Rejected]:
         """Return the newest rejected messages, newest first."""

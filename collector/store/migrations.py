@@ -47,10 +47,23 @@ def state_by_key(con: sqlite3.Connection) -> None:
     )
 
 
+def chunks_by_sensor(con: sqlite3.Connection) -> None:
+    """Make the table of chunks: six hours of a sensor, and the roll-up of each hour.
+
+    A rowid table, since the bytes of a chunk would make the pages of a key tree fall apart.
+    `data` is NULL once the raw readings were let go for their age.
+    """
+    con.execute(
+        "CREATE TABLE chunk (k INTEGER PRIMARY KEY, n INTEGER NOT NULL, hours BLOB NOT NULL, data BLOB)"
+        " STRICT"
+    )
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     readings_keyed_by_time,
     rejected_messages,
     state_by_key,
+    chunks_by_sensor,
 )
 
 

@@ -5,9 +5,12 @@ import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
+import numpy as np
+
 from collector.clock import to_us
 from collector.domain import Reading
 from collector.store.base import Added
+from collector.store.codec import Block
 
 _FIRST_STEP_US = 60_000_000
 _MAX_IN_LIST = 500
@@ -151,10 +154,12 @@ def _newest_between(con: sqlite3.Connection, sensors: set[int], low_us: int, hig
     return [Row(*row) for row in cursor if row[1] in sensors]
 
 
-def between(con: sqlite3.Connection, sensor: int, start_us: int, end_us: int) -> list[tuple[int, float, int]]:
-    """Return (at_us, value, flags) of a sensor's rows in [start_us, end_us), in order of time."""
-    return con.execute(
-        "SELECT at_us, value, flags FROM reading"
+def between(con: sqlite3.Connection, sensor: int, start_us: int, end_us: int) -> Block:
+    """Return a sensor's rows in [start_us, end_us), in order of time."""
+    found = con.execute(
+        "SELECT at_us, value, delay_us, flags FROM reading"
         " WHERE at_us >= ? AND at_us < ? AND sensor = ? ORDER BY at_us",
         (start_us, end_us, sensor),
     ).fetchall()
+    table = np.array(found, dtype=[("at_us", "i8"), ("value", "f8"), ("delay_us", "i8"), ("flags", "i8")])
+    return Block(*(np.ascontiguousarray(table[name]) for name in ("at_us", "value", "delay_us", "flags")))

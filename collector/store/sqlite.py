@@ -1,5 +1,6 @@
 """The store on disk: one SQLite file."""
 
+import sqlite3
 import threading
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -8,8 +9,10 @@ import numpy as np
 
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading, Rejected
-from collector.store import rejects, rows
-from collector.store.base import Added, Samples, SensorSpan, State
+from collector.store import chunks, rejects, rollup, rows
+from collector.store.base import Added, Rollup, Samples, SensorSpan, State
+from collector.store.codec import Block
+from collector.store.compaction import Compactor
 from collector.store.connection import Database
 
 
@@ -46,11 +49,12 @@ class SqliteStore:
         with self._database.writing() as con:
             changed = rows.widen_spans(con, named, known)
             known.update(changed)
-            added = rows.insert(con, [rows.Row(r[1], known[r[0]].id, *r[2:]) for r in named])
+            fresh, known_already = chunks.sift(con, [rows.Row(r[1], known[r[0]].id, *r[2:]) for r in named])
+            added = rows.insert(con, fresh)
             rejects.insert(con, rejected)
         with self._spans_lock:  # only now: a span that was rolled back must not be taken for known
             self._spans.update(changed)
-        return added
+        return Added(*(a + b for a, b in zip(added, known_already, strict=True)))
 
     def sensors(self) -> Mapping[str, SensorSpan]:
         """Return every sensor ever heard, by name."""
@@ -60,21 +64,56 @@ class SqliteStore:
 
     def latest(self, at: datetime, within: timedelta) -> Mapping[str, Reading]:
         """Return each sensor's newest reading in (at - within, at]; silent sensors are absent."""
+        oldest_us, newest_us = to_us(at - within), to_us(at)
         with self._database.reading() as con:
             spans = rows.spans(con)
-            found = rows.newest(con, spans.values(), to_us(at - within), to_us(at))
+            found = rows.newest(con, spans.values(), oldest_us, newest_us)
+            for span in spans.values():
+                row = found.get(span.id)
+                since_us = row.at_us if row else oldest_us
+                if span.first_us <= newest_us and since_us < min(span.last_us, newest_us):
+                    row = chunks.newest(con, span.id, since_us, newest_us)
+                    if row:
+                        found[span.id] = row
         return {name: _reading(name, found[span.id]) for name, span in spans.items() if span.id in found}
 
     def window(self, sensor: str, start: datetime, end: datetime) -> Samples:
         """Return a sensor's readings in [start, end); empty arrays where there are none."""
         with self._database.reading() as con:
+            block = _block(con, rows.spans(con).get(sensor), to_us(start), to_us(end))
+        return Samples(times_us=block.at_us, values=block.value, flags=block.flags)
+
+    def rollup(self, sensor: str, start: datetime, end: datetime, step: timedelta) -> Rollup:
+        """Return a sensor's readings without a flag, summed up in steps; see `Store.rollup`."""
+        asked = rollup.steps(start, end, step)
+        with self._database.reading() as con:
             span = rows.spans(con).get(sensor)
-            found = rows.between(con, span.id, to_us(start), to_us(end)) if span else []
-        return Samples(
-            times_us=np.array([row[0] for row in found], dtype=np.int64),
-            values=np.array([row[1] for row in found], dtype=np.float64),
-            flags=np.array([row[2] for row in found], dtype=np.int64),
-        )
+            if span and asked.start_us % chunks.HOUR_US == 0 and asked.step_us % chunks.HOUR_US == 0:
+                parts = _by_hour(con, span, asked)
+            else:
+                block = _block(con, span, asked.start_us, asked.end_us)
+                parts = [rollup.of_readings(block.at_us, block.value, block.flags)]
+        return rollup.fold(asked, parts)
+
+    def compact(self, now: datetime, *, rest: float = 1.0) -> int:
+        """Move readings from windows that closed before `now` into chunks; return how many.
+
+        Run it every few minutes, and after an import. Others may read and write meanwhile: the file is held
+        some ten milliseconds at a time, and then left alone for `rest` times as long.
+
+        Raises
+        ------
+        StoreError
+            If it cannot be written. Nothing is lost; the next run goes on.
+        """
+        return Compactor(self._database, rest).compact(to_us(now))
+
+    def let_go(self, before: datetime, *, rest: float = 1.0) -> int:
+        """Drop raw readings from before a time, in whole chunks, and return how many chunks.
+
+        Their hourly roll-ups stay. Readings that come for them later count as repeated and are not kept.
+        """
+        return Compactor(self._database, rest).let_go(to_us(before))
 
     def rejected(self, limit: int) -> Sequence[Rejected]:
         """Return the newest rejected messages, newest first (only the last few thousand are kept)."""
@@ -100,6 +139,36 @@ class SqliteStore:
     def close(self) -> None:
         """Close the file; the store is not used again."""
         self._database.close()
+
+
+def _block(con: sqlite3.Connection, span: rows.Span | None, start_us: int, end_us: int) -> Block:
+    """Return a sensor's readings in [start_us, end_us) from chunks and rows."""
+    if span is None:
+        return rows.between(con, -1, 0, 0)
+    recent = rows.between(con, span.id, start_us, end_us)
+    return chunks.union([*chunks.blocks(con, span.id, start_us, end_us), recent])
+
+
+def _by_hour(con: sqlite3.Connection, span: rows.Span, asked: rollup.Steps) -> list[rollup.Parts]:
+    """Take whole hours from the chunks' sums; read readings only where rows wait, and the last part hour."""
+    recent = rows.between(con, span.id, asked.start_us, asked.end_us)
+    whole_us = asked.end_us // chunks.HOUR_US * chunks.HOUR_US
+    waiting = np.unique(recent.at_us // chunks.SPAN_US * chunks.SPAN_US)
+    hours = chunks.hourly(con, span.id, asked.start_us, asked.end_us)
+    ready = ~np.isin(hours.at_us // chunks.SPAN_US * chunks.SPAN_US, waiting) & (hours.at_us < whole_us)
+    stretches = [(start_us, start_us + chunks.SPAN_US) for start_us in waiting.tolist()]
+    if chunks.start_us(whole_us) not in waiting:
+        stretches.append((whole_us, asked.end_us))
+    found = [
+        block
+        for low_us, high_us in stretches
+        for block in chunks.blocks(con, span.id, max(low_us, asked.start_us), min(high_us, asked.end_us))
+    ]
+    block = chunks.union([*found, recent])
+    return [
+        hours.pick(ready),
+        rollup.of_readings(block.at_us, block.value, block.flags),
+    ]
 
 
 def _reading(sensor: str, row: rows.Row) -> Reading:
