@@ -21,6 +21,7 @@ class Trouble(StrEnum):
     """What kind of trouble a caution is about."""
 
     NO_READINGS = "no readings"
+    AIR_ONLY = "air only"
     STALLED = "stalled"
     OUTSIDE_SHEET = "outside the data sheet"
     BLUSH = "amine blush"

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.course import Course, block_sums, span_sum
-from forecast.rate import Floats, Rate
+from forecast.rate import GRID_C, Floats, Rate
 
 _NEWTON_STEPS = 2  # they leave under a second in a step of hours and tens of kelvin
 _STEADY = 1e-6  # a rate growing by less within a step is constant
@@ -179,3 +179,28 @@ def hours_needed(done: npt.ArrayLike, rate: Rate, temp_c: npt.ArrayLike) -> Floa
     left = np.maximum(1.0 - np.asarray(done, dtype=np.float64), 0.0)
     hours = rate.hours(temp_c)
     return np.multiply(left, hours, out=np.zeros(np.broadcast(left, hours).shape), where=left > 0.0)
+
+
+def steady_c(rate: Rate, mean_per_h: float) -> float:
+    """Return the constant temperature [°C] that would have done as much: where the rate is its mean.
+
+    Parameters
+    ----------
+    rate : Rate
+        1 / t(T), rising with temperature.
+    mean_per_h : float
+        The mean rate had [1/h], above 0.
+
+    Raises
+    ------
+    ValueError
+        If no temperature from -40 to 200 °C has that rate.
+
+    >>> from forecast.rate import arrhenius_rate
+    >>> round(steady_c(arrhenius_rate(5000.0, 23.0, 4.0), 0.25), 6)
+    23.0
+    """
+    rates = rate.per_h(GRID_C)
+    if not rates[0] < mean_per_h <= rates[-1] or not mean_per_h > 0.0:
+        raise ValueError(f"no temperature from -40 to 200 °C gives {mean_per_h:g} 1/h")
+    return float(np.interp(mean_per_h, rates, GRID_C))

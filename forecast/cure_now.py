@@ -38,7 +38,7 @@ class _Frame(NamedTuple):
 
     rates: CureRates
     part: History
-    laid_at: datetime
+    began_at: datetime
     seen: Seen
     last_hours_c: float
 
@@ -47,15 +47,15 @@ class _Frame(NamedTuple):
         return self.part.course.end_h
 
     def at(self, elapsed_h: float) -> datetime | None:
-        return self.laid_at + timedelta(hours=elapsed_h) if np.isfinite(elapsed_h) else None
+        return self.began_at + timedelta(hours=elapsed_h) if np.isfinite(elapsed_h) else None
 
     def elapsed_h(self, at: datetime) -> float:
         """Put a mark on the course's clock; one made just before laying, or ahead of now, at its ends."""
-        return float(np.clip((at - self.laid_at) / timedelta(hours=1), self.part.course.start_h, self.now_h))
+        return float(np.clip((at - self.began_at) / timedelta(hours=1), self.part.course.start_h, self.now_h))
 
 
 def cure_now(
-    rates: CureRates, part: History, laid_at: datetime, seen: Seen | None = None, air: Air | None = None
+    rates: CureRates, part: History, began_at: datetime, seen: Seen | None = None, air: Air | None = None
 ) -> CureState:
     """Work out where a cure stands at the end of its part's history.
 
@@ -64,9 +64,9 @@ def cure_now(
     rates : CureRates
         The batch's card and paces.
     part : History
-        The part's temperature; its hour 0 is when the cure was laid, its end is now.
-    laid_at : datetime
-        When it was laid, aware.
+        The part's temperature; its hour 0 is when its clock began, its end is now.
+    began_at : datetime
+        When its clock began, aware: at mixing, or at laying where that is all one knows.
     seen : Seen, optional
         What people saw; it overrides what is worked out. A gel seen early or late widens the
         band of the later stages to match but does not shift them: their tables know no lot.
@@ -76,18 +76,18 @@ def cure_now(
     Raises
     ------
     ValueError
-        If `laid_at` has no offset.
+        If `began_at` has no offset.
     """
-    if laid_at.tzinfo is None:
-        raise ValueError(f"{laid_at.isoformat()} has no UTC offset; times must be aware")
-    frame = _Frame(rates, part, laid_at, seen or Seen(), _last_hours_c(part))
+    if began_at.tzinfo is None:
+        raise ValueError(f"{began_at.isoformat()} has no UTC offset; times must be aware")
+    frame = _Frame(rates, part, began_at, seen or Seen(), _last_hours_c(part))
     ratio = _gel_ratio(frame)
     stages = _stages(frame, ratio)
     age = progress(part.course, arrhenius_rate(EQUIVALENT_AGE_K, rates.card.reference_c))
     floor_c, warmth = _next_pace(rates, stages).floor_c, _warmth(frame)
     state = CureState(
-        laid_at=laid_at,
-        at=laid_at + timedelta(hours=frame.now_h),
+        began_at=began_at,
+        at=began_at + timedelta(hours=frame.now_h),
         stage=next((s.stage for s in reversed(stages) if s.reached_at is not None), None),
         stages=stages,
         opens=_computed(frame, rates.opens) if rates.opens else None,
@@ -104,6 +104,15 @@ def cure_now(
         cautions=(),
     )
     return replace(state, cautions=_cautions(frame, state, air))
+
+
+def believable_gel(ratio: float) -> bool:
+    """Say whether a gel seen after this share of the sheet's time can be true; else the mark is a slip.
+
+    >>> believable_gel(0.8), believable_gel(0.05)
+    (True, False)
+    """
+    return _ODD_GEL[0] <= ratio <= _ODD_GEL[1]
 
 
 def _last_hours_c(part: History) -> float:
@@ -151,7 +160,7 @@ def _stages(frame: _Frame, ratio: float | None) -> tuple[StageState, ...]:
     out = []
     order = [stage for stage, _ in frame.rates.stages]
     for i, (stage, pace) in enumerate(frame.rates.stages):
-        fits = ratio is not None and _believable(ratio) and stage is not Stage.GEL
+        fits = ratio is not None and believable_gel(ratio) and stage is not Stage.GEL
         own = pace.widened(ratio) if ratio is not None and fits else pace
         before = [frame.seen.stages[s] for s in order[:i] if s in frame.seen.stages]
         after = [frame.seen.stages[s] for s in order[i + 1 :] if s in frame.seen.stages]
@@ -163,7 +172,7 @@ def _stages(frame: _Frame, ratio: float | None) -> tuple[StageState, ...]:
 def _stage(
     frame: _Frame, stage: Stage, pace: Pace, bounds: tuple[datetime | None, datetime | None]
 ) -> StageState:
-    now = frame.laid_at + timedelta(hours=frame.now_h)
+    now = frame.began_at + timedelta(hours=frame.now_h)
     seen_at = frame.seen.stages.get(stage)
     when = Moment(seen_at, seen_at, seen_at) if seen_at else _within(_computed(frame, pace), *bounds)
     reached_at = when.likely_at if when.likely_at is not None and when.likely_at <= now else None
@@ -246,7 +255,7 @@ def _cautions(frame: _Frame, state: CureState, air: Air | None) -> tuple[Caution
             Caution(Trouble.STALLED, temp_c=floor_c, span_h=state.stalled_h),
         ),
         (frame.seen.dew_at is not None, Caution(Trouble.DEW)),
-        (ratio is not None and not _believable(ratio), Caution(Trouble.ODD_GEL, ratio=ratio)),
+        (ratio is not None and not believable_gel(ratio), Caution(Trouble.ODD_GEL, ratio=ratio)),
     ]
     return (
         *(caution for holds, caution in found if holds),
@@ -293,7 +302,3 @@ def _sheet_cautions(frame: _Frame, state: CureState) -> tuple[Caution, ...]:
         for span_h, temp_c in sides
         if long_enough(span_h)
     )
-
-
-def _believable(ratio: float) -> bool:
-    return _ODD_GEL[0] <= ratio <= _ODD_GEL[1]

@@ -72,15 +72,15 @@ class Warmth:
 class CureState:
     """One cure at one moment, for screens to read.
 
-    `stage` is the last stage reached, None while it is wet. `equivalent_hours` [h at the card's
-    reference temperature] follow the sheet's own times of `equivalent_stage`;
-    `equivalent_age_hours` the published Arrhenius form with 5000 K. `stalled` says that the
-    part is now too cold for the next stage, `stalled_h` [h] for how long it has been in all.
-    `gap_h` [h] are hours without readings. `gel_ratio` is the share of the sheet's gel time
-    after which gel was seen.
+    `began_at` is when its clock began (see `forecast.cure_now`). `stage` is the last stage
+    reached, None while it is wet. `equivalent_hours` [h at the card's reference temperature]
+    follow the sheet's own times of `equivalent_stage`; `equivalent_age_hours` the published
+    Arrhenius form with 5000 K. `stalled` says that the part is now too cold for the next
+    stage, `stalled_h` [h] for how long it has been in all. `gap_h` [h] are hours without
+    readings. `gel_ratio` is the share of the sheet's gel time after which gel was seen.
     """
 
-    laid_at: datetime
+    began_at: datetime
     at: datetime
     stage: Stage | None
     stages: tuple[StageState, ...]
