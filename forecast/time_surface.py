@@ -103,7 +103,7 @@ class Cells:
                     if i < j:
                         found.append(f"{self._where(i)} stands there twice")
                 elif centre[j] > centre[i] + _SIMILAR:
-                    found.append(f"{self._where(j)} takes longer than {self._where(i)}")
+                    found.append(f"{self._where(j)} takes longer than {self._where(i)}: upside down")
         return found
 
     def _where(self, i: int) -> str:
