@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from forecast.arrhenius import inverse_temperature
+from forecast._arrhenius import inverse_temperature
 from forecast.card import Card, Family, GelCell, Stage
 from forecast.resin import gel_surface, recoat_surfaces, stage_surface
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from collector.errors import ConfigError, InputError
 from forecast.card import Application, Card, Family, GelCell, Hardener, RecoatTable, Stage, StageTable
-from forecast.card_table import Table
+from forecast._card_table import Table
 from forecast.time_surface import Cells
 
 SHIPPED = Path(__file__).parent / "cards"
