@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.arrhenius import FloatArray, Observations, inverse_temperature
+from forecast._arrhenius import FloatArray, Observations, inverse_temperature
 from forecast.card import Card, RecoatTable, StageTable
 from forecast.time_surface import Z_80, Cells, TimeSurface, sheet_observations
 
@@ -98,7 +98,7 @@ def gel_surface(card: Card, pots: Sequence[PotGel] = (), lot: str = "") -> TimeS
     cells = gel_cells(card)
     if not pots:
         return TimeSurface(cells)
-    return TimeSurface(cells, _with_pots(cells, pots, lot), scatter=_POT_SD)
+    return TimeSurface(cells, _with_pots(cells, pots, lot), scatter_share=_POT_SD)
 
 
 def stage_surface(table: StageTable) -> TimeSurface:

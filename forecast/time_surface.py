@@ -11,7 +11,7 @@ from typing import Generic, NamedTuple, TypeVar, overload
 import numpy as np
 import numpy.typing as npt
 
-from forecast.arrhenius import FloatArray, Observations, inverse_temperature, posterior
+from forecast._arrhenius import FloatArray, Observations, inverse_temperature, posterior
 
 TEMP_MIN_C, TEMP_MAX_C = -40.0, 200.0
 CATALYST_MIN_PCT, CATALYST_MAX_PCT = 0.05, 200.0
@@ -62,7 +62,7 @@ class Cells:
     high_min: FloatArray
 
     @property
-    def z(self) -> FloatArray:
+    def ln_pct(self) -> FloatArray:
         """The ln % of each cell; zero where there is one variable."""
         return np.zeros_like(self.temps_c) if self.catalyst_pct is None else np.log(self.catalyst_pct)
 
@@ -72,7 +72,7 @@ class Cells:
         return np.asarray(0.5 * np.log(self.low_min * self.high_min))
 
     @property
-    def ln_half(self) -> FloatArray:
+    def ln_half_ratio(self) -> FloatArray:
         """Half the width of each range, in ln minutes."""
         return np.asarray(0.5 * np.log(self.high_min / self.low_min))
 
@@ -92,18 +92,18 @@ class Cells:
         return found or self._upside_down()
 
     def _upside_down(self) -> list[str]:
-        z, centre = self.z, self.ln_centre_min
+        ln_pct, centre = self.ln_pct, self.ln_centre_min
         found = []
-        for i in range(z.size):
-            for j in range(z.size):
-                warmer = self.temps_c[j] >= self.temps_c[i] and z[j] >= z[i]
+        for i in range(ln_pct.size):
+            for j in range(ln_pct.size):
+                warmer = self.temps_c[j] >= self.temps_c[i] and ln_pct[j] >= ln_pct[i]
                 if i == j or not warmer:
                     continue
-                if self.temps_c[j] == self.temps_c[i] and z[j] == z[i]:
+                if self.temps_c[j] == self.temps_c[i] and ln_pct[j] == ln_pct[i]:
                     if i < j:
                         found.append(f"{self._where(i)} stands there twice")
                 elif centre[j] > centre[i] + _SIMILAR:
-                    found.append(f"{self._where(j)} takes longer than {self._where(i)}")
+                    found.append(f"{self._where(j)} takes longer than {self._where(i)}: upside down")
         return found
 
     def _where(self, i: int) -> str:
@@ -113,11 +113,11 @@ class Cells:
 
 def sheet_observations(cells: Cells) -> Observations:
     """Return the cells as observations without any offset."""
-    noise = np.maximum(_CENTRE_OF_RANGE * cells.ln_half / Z_80, _PRINT_SD)
+    noise = np.maximum(_CENTRE_OF_RANGE * cells.ln_half_ratio / Z_80, _PRINT_SD)
     n = cells.temps_c.size
     return Observations(
         u=inverse_temperature(cells.temps_c),
-        z=cells.z,
+        z=cells.ln_pct,
         ln_min=cells.ln_centre_min,
         noise=noise,
         together=np.zeros((n, n)),
@@ -138,7 +138,7 @@ class TimeSurface:
         The data sheet's table.
     seen : Observations, optional
         The cells and what else was observed; the cells alone by default.
-    scatter : float, default 0.03
+    scatter_share : float, default 0.03
         How much one pot differs from the next, standard deviation as a share.
 
     Raises
@@ -151,7 +151,9 @@ class TimeSurface:
     '74'
     """
 
-    def __init__(self, cells: Cells, seen: Observations | None = None, scatter: float = _CUP_SD) -> None:
+    def __init__(
+        self, cells: Cells, seen: Observations | None = None, scatter_share: float = _CUP_SD
+    ) -> None:
         if mistakes := cells.mistakes():
             raise ValueError("; ".join(mistakes))
         self._cells = cells
@@ -160,7 +162,7 @@ class TimeSurface:
         self._z = _catalyst_nodes(cells)
         found = posterior(sheet_observations(cells) if seen is None else seen, self._u, self._z)
         self.offset_ln, self.offset_sd_ln = found.offset_mean, found.offset_sd
-        width = Z_80 * np.sqrt(found.sd**2 + np.mean((cells.ln_half / Z_80) ** 2) + scatter**2)
+        width = Z_80 * np.sqrt(found.sd**2 + np.mean((cells.ln_half_ratio / Z_80) ** 2) + scatter_share**2)
         likely = _falling(found.mean, *self._anchors())
         low = np.minimum.accumulate(np.minimum.accumulate(likely - width, axis=0), axis=1)
         high = np.maximum.accumulate(np.maximum.accumulate((likely + width)[::-1, ::-1], axis=0), axis=1)
@@ -305,7 +307,9 @@ class TimeSurface:
 
     def _anchors(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
         """Where on the grid the sheet's own cells are."""
-        return np.searchsorted(self._nodes_c, self._cells.temps_c), np.searchsorted(self._z, self._cells.z)
+        return np.searchsorted(self._nodes_c, self._cells.temps_c), np.searchsorted(
+            self._z, self._cells.ln_pct
+        )
 
     def _ln_minutes(self, temp: FloatArray, pct: FloatArray, which: slice) -> FloatArray:
         _check("temp_c", "°C", temp, TEMP_MIN_C, TEMP_MAX_C)
@@ -350,8 +354,8 @@ def _catalyst_nodes(cells: Cells) -> FloatArray:
     if cells.catalyst_pct is None:
         return np.zeros(1)
     low, high = np.log(CATALYST_MIN_PCT), np.log(CATALYST_MAX_PCT)
-    fine = np.arange(cells.z.min() - 1.0, cells.z.max() + 1.0, 0.1)
-    nodes = np.unique(np.concatenate([np.linspace(low, high, 16), fine, cells.z]))
+    fine = np.arange(cells.ln_pct.min() - 1.0, cells.ln_pct.max() + 1.0, 0.1)
+    nodes = np.unique(np.concatenate([np.linspace(low, high, 16), fine, cells.ln_pct]))
     return np.asarray(nodes[(nodes >= low) & (nodes <= high)])
 
 
