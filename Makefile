@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench wheel clean
+.PHONY: help demo test check format bench pictures wheel clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -33,6 +33,9 @@ format: $(VENV)/.test ## put the code in its usual form
 bench: $(VENV)/.test ## print the measured tables
 	@.ci/debian
 	@for bench in $$(cd tests/bench && ls [a-z]*.py | sed 's/\.py//'); do $(BIN)/python -m tests.bench.$$bench; done
+
+pictures: $(VENV)/.test ## draw the README's pictures again
+	@$(BIN)/python -m tests.pictures
 
 wheel: $(VENV)/.run ## build dist/layday-*.whl
 	@$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir dist .

@@ -14,8 +14,8 @@ from types import MappingProxyType
 import numpy as np
 
 from collector.errors import ConfigError, InputError
-from forecast.card import Application, Card, Family, GelCell, Hardener, RecoatTable, Stage, StageTable
 from forecast._card_table import Table
+from forecast.card import Application, Card, Family, GelCell, Hardener, RecoatTable, Stage, StageTable
 from forecast.time_surface import Cells
 
 SHIPPED = Path(__file__).parent / "cards"

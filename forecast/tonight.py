@@ -140,8 +140,7 @@ def part_history(laid: Laid, samples: Samples, at: datetime) -> History | None:
 def _state(laid: Laid, rates: CureRates, store: Store, at: datetime) -> CureState | None:
     since, until = laid.began_at - _AROUND, at + timedelta(microseconds=1)
     measured = {
-        name: store.window(f"{laid.bay}.{name}", since, until)
-        for name in ("part_c", "air_c", "humidity_pct")
+        name: store.window(f"{laid.bay}.{name}", since, until) for name in ("part_c", "air_c", "humidity_pct")
     }
     part = part_history(laid, measured["part_c"], at)
     air_only = part is None

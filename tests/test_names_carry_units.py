@@ -13,7 +13,7 @@ UNITS = (
     "j_kg", "kj_mol", "j_mol", "j_k", "kj_k", "j_kg_k", "j_g_k", "mj_kg", "kwh", "m", "m2", "m3",
     "m_s", "mm", "s", "ms", "us", "min", "h", "days", "day", "months", "g", "kg", "g_m2", "kg_m2",
     "g_m3", "g_kg", "kg_kg", "g_ml", "kg_m3", "kg_s", "kg_h", "g_h", "ml", "l", "ppm", "v", "dbm",
-    "degree_hours", "equivalent_hours", "per_s", "per_min", "per_h", "c_h", "w_mk", "m3_s", "g_s",
+    "hours", "per_s", "per_min", "per_h", "c_h", "w_mk", "m3_s", "g_s",
     "m2_k_w", "deg", "k_s", "k_h", "per_k", "kg_m2_s", "oz", "bytes", "hz",
 )  # fmt: skip
 # Pure numbers and values whose unit stands in a field beside them.
@@ -26,6 +26,9 @@ UNITLESS = {
     "real_seconds": "its unit is its name",
     "parse_percent": "its unit is its name",
     "speed": "times as fast",
+    "rest": "times the length of the work before it",
+    "progress_low": "a share of the way",
+    "progress_high": "a share of the way",
     "shown_temperature": "in the reader's own unit",
     "shown_difference": "in the reader's own unit",
 }

@@ -142,14 +142,12 @@ def test_broker_absent_at_the_start_then_killed_and_restarted(tmp_path: Path) ->
         until(lambda: len(layday.values("keel.air_c")) == 1, "the first reading is kept")
         broker.kill()
         broker.start()
-        until(
-            lambda: (
-                broker.publish(TOPIC, f'{{"t": {FIRST_S + 1}, "air_c": 20.6}}')
-                or len(layday.values("keel.air_c")) == 2
-            ),
-            "a reading after the broker's restart is kept",
-            40,
-        )
+
+        def another_arrives() -> bool:
+            broker.publish(TOPIC, f'{{"t": {FIRST_S + 1}, "air_c": 20.6}}')
+            return len(layday.values("keel.air_c")) == 2
+
+        until(another_arrives, "a reading after the broker's restart is kept", 40)
         assert list(layday.values("keel.air_c").values()) == [20.5, 20.6]
     finally:
         layday.end()

@@ -1,0 +1,73 @@
+"""Draw the README's pictures from the simulated shed: `make pictures`.
+
+They are SVG, made by rich from the very text that the terminal shows; its web fonts are left
+out, so that a picture fetches nothing when it is looked at.
+"""
+
+import re
+from datetime import UTC, datetime, timedelta
+from io import StringIO
+from pathlib import Path
+
+from hardware.tent.parameters import Tent
+from hardware.tent.simulation import Simulation
+from rich.console import Console
+from rich.terminal_theme import TerminalTheme
+
+from collector.clock import EPOCH
+from collector.domain import QUANTITIES, Reading
+from collector.quality import range_flag
+from collector.store.memory import MemoryStore
+from dashboards.session import Session, open_session
+from dashboards.terminal.render.now import now_text
+from forecast.outlook import shed_now
+
+FOLDER = Path(__file__).parent.parent / "dashboards" / "pictures"
+WIDTH = 80
+SEED = 7
+MOMENTS = {
+    "now-afternoon": datetime(2026, 4, 9, 15, 0, tzinfo=UTC),
+    "now-dawn": datetime(2026, 4, 10, 5, 30, tzinfo=UTC),
+}
+_THEME = TerminalTheme(
+    (18, 22, 26), (222, 226, 230),
+    [(18, 22, 26), (176, 52, 58), (58, 140, 120), (190, 150, 40), (60, 100, 170), (124, 76, 150), (40, 140, 160),
+     (200, 205, 210)],
+    [(110, 116, 122), (216, 92, 98), (98, 180, 160), (240, 200, 90), (100, 140, 210), (164, 116, 190),
+     (120, 210, 225), (250, 250, 250)],
+)  # fmt: skip
+
+
+def draw(at: datetime, session: Session) -> str:
+    """Return the shed as `layday now` shows it at a moment of its simulated life, as SVG."""
+    simulation = Simulation(Tent(), at - timedelta(hours=12), SEED)
+    past = simulation.record(at + timedelta(minutes=1), 60)
+    store = MemoryStore()
+    for i, second in enumerate(past.time_s.tolist()):
+        when = EPOCH + timedelta(seconds=second)
+        row = {name: float(values[i]) for name, values in past.reported.items()}
+        store.add(
+            [
+                Reading(name, when, value, when, range_flag(QUANTITIES[name.rpartition(".")[2]], value))
+                for name, value in row.items()
+                if value == value  # noqa: PLR0124  NaN is a silent sensor
+            ]
+        )
+    now = shed_now(store, "tunnel", {}, session.limits, at + timedelta(seconds=20))
+    console = Console(record=True, width=WIDTH, file=StringIO(), force_terminal=True, color_system="standard")
+    console.print(now_text(now, session.reader, WIDTH))
+    svg = console.export_svg(title="layday now", theme=_THEME, unique_id="layday")
+    return re.sub(r"@font-face \{.*?\}", "", svg, flags=re.DOTALL)
+
+
+def main() -> None:
+    """Draw every picture into the pictures' folder."""
+    FOLDER.mkdir(exist_ok=True)
+    session = open_session(None)
+    for name, at in MOMENTS.items():
+        (FOLDER / f"{name}.svg").write_text(draw(at, session), encoding="utf-8")
+        print(f"{FOLDER.name}/{name}.svg")
+
+
+if __name__ == "__main__":
+    main()
