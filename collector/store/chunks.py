@@ -3,6 +3,8 @@
 A chunk's key is the sensor's id and its start in seconds, ``sensor << 33 | start``, so a stretch
 of a sensor is a range of keys. Readings come into a chunk from the rows by time (see
 `collector.store.compaction`); what is in the chunk already stays.
+
+A chunk whose bytes the disk has spoilt is a gap: everything else goes on, and `layday store` names it.
 """
 
 import sqlite3
@@ -12,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from collector.store.base import Added
-from collector.store.codec import Block, pack, unpack
+from collector.store.codec import Block, DamagedError, pack, unpack
 from collector.store.rollup import Parts
 from collector.store.rows import Row
 
@@ -38,6 +40,11 @@ def key(sensor: int, chunk_start_us: int) -> int:
     return sensor << _SENSOR_SHIFT | chunk_start_us // _SECOND_US
 
 
+def sensor_of(k: int) -> int:
+    """Return the sensor's id that a key holds."""
+    return k >> _SENSOR_SHIFT
+
+
 def row_key(row: Row) -> int:
     """Return the key of the chunk in which a row belongs; -1, which none has, where it stays a row."""
     return key(row.sensor, start_us(row.at_us)) if 0 <= row.at_us < END_US else -1
@@ -61,7 +68,9 @@ def blocks(con: sqlite3.Connection, sensor: int, low_us: int, high_us: int) -> I
         key_range(sensor, low_us, high_us),
     )
     for k, count, data in cursor:
-        yield cut(unpack(data, count, start_of(k)), low_us, high_us)
+        block = load(k, count, data)
+        if block is not None:
+            yield cut(block, low_us, high_us)
 
 
 def newest(con: sqlite3.Connection, sensor: int, oldest_us: int, newest_us: int) -> Row | None:
@@ -71,11 +80,20 @@ def newest(con: sqlite3.Connection, sensor: int, oldest_us: int, newest_us: int)
         key_range(sensor, oldest_us + 1, newest_us + 1),
     )
     for k, count, data in cursor:
-        block = cut(unpack(data, count, start_of(k)), oldest_us + 1, newest_us + 1)
-        if len(block.at_us):
+        whole = load(k, count, data)
+        block = cut(whole, oldest_us + 1, newest_us + 1) if whole else None
+        if block and len(block.at_us):
             last = [column[-1].item() for column in block]
             return Row(last[0], sensor, *last[1:])
     return None
+
+
+def load(k: int, count: int, data: bytes) -> Block | None:
+    """Return a chunk's readings, or None if its bytes are spoilt."""
+    try:
+        return unpack(data, count, start_of(k))
+    except DamagedError:
+        return None
 
 
 def cut(block: Block, low_us: int, high_us: int) -> Block:
@@ -124,7 +142,11 @@ def _put_one(con: sqlite3.Connection, sensor: int, chunk_start_us: int, late: Bl
     old = con.execute("SELECT n, data FROM chunk WHERE k = ?", (k,)).fetchone()
     if old and old[1] is None:
         return  # its raw data was let go for its age, and so is what comes later still
-    block = union([unpack(old[1], old[0], chunk_start_us), late]) if old else late
+    block = late
+    if old and (early := load(k, *old)):
+        block = union([early, late])
+    elif old:  # keep the spoilt bytes apart: somebody may yet read something out of them
+        con.execute("INSERT OR REPLACE INTO spoilt_chunk SELECT * FROM chunk WHERE k = ?", (k,))
     con.execute(
         "INSERT OR REPLACE INTO chunk (k, n, hours, data) VALUES (?, ?, ?, ?)",
         (k, len(block.at_us), _hours(block, chunk_start_us), pack(block, chunk_start_us)),
@@ -166,14 +188,14 @@ def sift(con: sqlite3.Connection, found: Sequence[Row]) -> tuple[Sequence[Row], 
 
 
 def _known(con: sqlite3.Connection, k: int) -> dict[int, float] | None:
-    """Return a chunk's values by time: None if there is no chunk, nothing if its data was let go."""
+    """Return a chunk's values by time: None if there is no sound chunk, nothing if its data was let go."""
     row = con.execute("SELECT n, data FROM chunk WHERE k = ?", (k,)).fetchone()
     if row is None:
         return None
     if row[1] is None:
         return {}
-    block = unpack(row[1], row[0], start_of(k))
-    return dict(zip(block.at_us.tolist(), block.value.tolist(), strict=True))
+    block = load(k, *row)
+    return dict(zip(block.at_us.tolist(), block.value.tolist(), strict=True)) if block else None
 
 
 def let_go(con: sqlite3.Connection, sensors: Iterable[int], before_us: int, limit: int) -> int:

@@ -18,8 +18,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from collector.errors import StoreError
-
 _FORM = 1
 _BITS = 255
 _MAX_PLACES = 6
@@ -29,6 +27,10 @@ _LARGEST_EXACT = float(2**53)
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 _Words = npt.NDArray[np.uint64]
+
+
+class DamagedError(ValueError):
+    """Bytes that are no block of readings, or no longer."""
 
 
 class Block(NamedTuple):
@@ -68,18 +70,18 @@ def unpack(data: bytes, count: int, origin_us: int) -> Block:
 
     Raises
     ------
-    StoreError
+    DamagedError
         If the bytes are damaged or in a form that this program does not know.
     """
     if len(data) < _HEAD or data[0] != _FORM:
-        raise StoreError(f"a chunk of readings is in an unknown form ({data[:1].hex() or 'empty'})")
+        raise DamagedError(f"unknown form {data[:1].hex() or '(empty)'}")
     places, widths = data[1], data[2:_HEAD]
     try:
         planes = zlib.decompress(data[_HEAD:])
     except zlib.error as error:
-        raise StoreError(f"a chunk of readings is damaged: {error}") from error
+        raise DamagedError(str(error)) from error
     if len(planes) != count * sum(widths):
-        raise StoreError(f"a chunk of readings is damaged: {len(planes)} bytes for {count} readings")
+        raise DamagedError(f"{len(planes)} bytes for {count} readings")
     columns, offset = [], 0
     for width in widths:
         columns.append(_words(planes, offset, count, width))

@@ -51,11 +51,16 @@ def chunks_by_sensor(con: sqlite3.Connection) -> None:
     """Make the table of chunks: six hours of a sensor, and the roll-up of each hour.
 
     A rowid table, since the bytes of a chunk would make the pages of a key tree fall apart.
-    `data` is NULL once the raw readings were let go for their age.
+    `data` is NULL once the raw readings were let go for their age. Chunks that a bad disk has spoilt are
+    put aside in a table of their own when readings come late for their hours.
     """
     con.execute(
         "CREATE TABLE chunk (k INTEGER PRIMARY KEY, n INTEGER NOT NULL, hours BLOB NOT NULL, data BLOB)"
         " STRICT"
+    )
+    con.execute(
+        "CREATE TABLE spoilt_chunk"
+        " (k INTEGER PRIMARY KEY, n INTEGER NOT NULL, hours BLOB NOT NULL, data BLOB) STRICT"
     )
 
 

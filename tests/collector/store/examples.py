@@ -1,12 +1,41 @@
 """Readings for the tests of stores."""
 
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading, Rejected
-from collector.store.base import Store
+from collector.store.base import Added, Store
+from collector.store.memory import MemoryStore
+from collector.store.opening import open_store
 
 START = datetime(2024, 2, 5, tzinfo=UTC)
+FAR = datetime(2240, 1, 1, tzinfo=UTC)
+
+
+class CompactedStore:
+    """A SQLite store whose readings are all in chunks after each batch."""
+
+    def __init__(self, path: Path) -> None:
+        self._store = open_store(path)
+
+    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+        """Add, then compact as in the far future."""
+        added = self._store.add(readings, rejected)
+        self._store.compact(FAR, rest=0.0)
+        return added
+
+    def __getattr__(self, name: str) -> Any:  # noqa: ANN401  the rest is the store's own
+        return getattr(self._store, name)
+
+
+MAKERS: Mapping[str, Callable[[Path], Store]] = {
+    "memory": lambda _: MemoryStore(),
+    "sqlite": open_store,
+    "compacted": CompactedStore,
+}
 
 
 def reading(sensor: str, minute: float, value: float, *, flags: Flag = Flag.NONE) -> Reading:

@@ -14,9 +14,7 @@ from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading
 from collector.store.base import Added, SensorSpan, State, Store
 from collector.store.limits import KEPT_REJECTED, MAX_REASONS, OTHER_REASONS
-from collector.store.memory import MemoryStore
-from collector.store.opening import open_store
-from tests.collector.store.examples import START, contents, reading, rejected
+from tests.collector.store.examples import MAKERS, START, contents, reading, rejected
 
 MINUTE = timedelta(minutes=1)
 
@@ -111,6 +109,28 @@ def test_latest_finds_a_sensor_that_fell_silent_long_before_a_past_moment(store:
     assert found["keel.air_c"].value == 18.5
     assert found["bay2.air_c"].value == 2500.0
     assert "keel.air_c" not in store.latest(START + 2500 * MINUTE, timedelta(days=1))
+
+
+def test_a_rollup_sums_up_steps_of_readings_without_a_flag(store: Store) -> None:
+    store.add([reading("keel.air_c", m, float(m)) for m in range(0, 180, 10)])
+    store.add([reading("keel.air_c", 15, 85.0, flags=Flag.POWER_ON)])
+    store.add([reading("keel.air_c", 300, -4.5), reading("sheer.air_c", 20, 1000.0)])
+    found = store.rollup("keel.air_c", START, START + 330 * MINUTE, timedelta(hours=1))
+    assert found.times_us.tolist() == [to_us(START) + h * 3_600_000_000 for h in range(6)]
+    assert found.counts.tolist() == [6, 6, 6, 0, 0, 1]
+    np.testing.assert_array_equal(found.lowest, [0, 60, 120, np.nan, np.nan, -4.5])
+    np.testing.assert_array_equal(found.highest, [50, 110, 170, np.nan, np.nan, -4.5])
+    np.testing.assert_array_equal(found.means, [25, 85, 145, np.nan, np.nan, -4.5])
+
+
+def test_a_rollup_of_nothing_is_empty_and_an_impossible_one_is_refused(store: Store) -> None:
+    hour = timedelta(hours=1)
+    assert store.rollup("keel.air_c", START, START, hour).counts.tolist() == []
+    assert store.rollup("keel.air_c", START, START + hour, hour).counts.tolist() == [0]
+    with pytest.raises(ValueError, match="a step must be above 0"):
+        store.rollup("keel.air_c", START, START + hour, timedelta(0))
+    with pytest.raises(ValueError, match="lies before the start"):
+        store.rollup("keel.air_c", START + hour, START, hour)
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
@@ -211,7 +231,7 @@ def _round_trip(make: Callable[[Path], Store], batches: list[list[Reading]], at_
         store.close()
 
 
-@pytest.mark.parametrize("make", [lambda _: MemoryStore(), open_store], ids=["memory", "sqlite"])
+@pytest.mark.parametrize("make", MAKERS.values(), ids=MAKERS.keys())
 @given(
     batches=st.lists(st.lists(_readings, max_size=12), max_size=4),
     at_us=st.one_of(st.integers(0, 30), st.integers(0, 8_000_000_000_000_000)),
@@ -222,3 +242,40 @@ def test_whatever_goes_in_comes_out_once(
 ) -> None:
     """Random readings, in random order, some twice, some with another value."""
     _round_trip(make, batches, at_us)
+
+
+@pytest.mark.parametrize("make", [MAKERS["sqlite"], MAKERS["compacted"]], ids=["sqlite", "compacted"])
+@given(
+    minutes=st.lists(st.tuples(st.integers(0, 5000), st.sampled_from([0, 0, 0, 1])), max_size=60),
+    start_min=st.sampled_from([0, 60, 61, 600]),
+    length_min=st.integers(0, 5000),
+    step_min=st.sampled_from([1, 30, 60, 120, 420]),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_rollup_is_what_the_readings_in_the_stretch_say(
+    make: Callable[[Path], Store],
+    minutes: list[tuple[int, int]],
+    start_min: int,
+    length_min: int,
+    step_min: int,
+) -> None:
+    """Counts and extremes exactly; means within rounding of a sum of 60 values (1e-12)."""
+    readings = [reading("keel.air_c", m + 0.5, m * 0.37, flags=Flag(f)) for m, f in minutes]
+    start, step = START + start_min * MINUTE, step_min * MINUTE
+    with TemporaryDirectory() as folder:
+        store = make(Path(folder) / "layday.db")
+        memory = MAKERS["memory"](Path(folder))
+        for batch in (readings[::2], readings[1::2]):
+            store.add(batch)
+            memory.add(batch)
+        found = store.rollup("keel.air_c", start, start + length_min * MINUTE, step)
+        store.close()
+    plain = memory.window("keel.air_c", start, start + length_min * MINUTE)
+    for i, at_us in enumerate(found.times_us.tolist()):
+        inside = (plain.times_us >= at_us) & (plain.times_us < at_us + step_min * 60_000_000)
+        values = plain.values[inside & (plain.flags == 0)]
+        assert found.counts[i] == len(values)
+        if len(values):
+            assert (found.lowest[i], found.highest[i]) == (values.min(), values.max())
+            assert found.means[i] == pytest.approx(values.mean(), rel=1e-12)
+    assert len(found.times_us) == -(-length_min // step_min)

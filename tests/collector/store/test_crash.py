@@ -25,9 +25,9 @@ def integrity(path: Path) -> str:
         con.close()
 
 
-def run_and_kill(path: Path, first: int, run_s: float) -> int:
+def run_and_kill(path: Path, first: int, run_s: float, module: str = "tests.collector.store.writer") -> int:
     """Let a writer run for a while, kill it, and return the last count that it printed."""
-    command = [sys.executable, "-m", "tests.collector.store.writer", str(path), str(first)]
+    command = [sys.executable, "-m", module, str(path), str(first)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "open\n"
