@@ -1,0 +1,1 @@
+"""Tests of the listener, with real clients over real sockets."""

@@ -1,0 +1,134 @@
+"""A sink that remembers, a raw client, and a listener on a free port."""
+
+import socket
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Self
+
+from collector.clock import Clock, SystemClock
+from collector.config import ListenerConfig
+from collector.domain import Rejected
+from collector.listener import Limits, Listener
+from collector.source import Message
+from tests.collector.listener.client_bytes import connect
+
+
+class Basket:
+    """A sink that keeps all it gets; acknowledges at once if `listener` is set."""
+
+    def __init__(self) -> None:
+        self.got: list[Message] = []
+        self.bad: list[Rejected] = []
+        self.batch_sizes: list[int] = []
+        self.has_space = True
+        self.listener: Listener | None = None
+        self._changed = threading.Condition()
+
+    def messages(self, batch: Sequence[Message]) -> None:
+        with self._changed:
+            self.got += batch
+            self.batch_sizes.append(len(batch))
+            self._changed.notify_all()
+        if self.listener is not None:
+            self.listener.acknowledge([m.token for m in batch if m.token is not None])
+
+    def rejected(self, item: Rejected) -> None:
+        with self._changed:
+            self.bad.append(item)
+            self._changed.notify_all()
+
+    def has_room(self) -> bool:
+        return self.has_space
+
+    def wait(self, what: Callable[["Basket"], bool], timeout_s: float = 10.0) -> None:
+        """Wait until `what` holds."""
+        with self._changed:
+            if not self._changed.wait_for(lambda: what(self), timeout_s):
+                raise AssertionError(f"waited {timeout_s} s; have {len(self.got)} messages, {self.bad[-3:]}")
+
+
+def eventually(what: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    """Wait until `what()` holds."""
+    pause = threading.Event()
+    for _ in range(int(timeout_s / 0.01)):
+        if what():
+            return
+        pause.wait(0.01)
+    raise AssertionError(f"still not so after {timeout_s} s")
+
+
+@contextmanager
+def listening(
+    sink: Basket,
+    *,
+    acknowledges: bool = True,
+    clock: Clock | None = None,
+    limits: Limits | None = None,
+    **settings: object,
+) -> Iterator[Listener]:
+    """Run a listener on a free port of 127.0.0.1."""
+    config = ListenerConfig().model_copy(update={"port": 0, **settings})
+    listener = Listener(config, clock or SystemClock(), limits)
+    if acknowledges:
+        sink.listener = listener
+    listener.start(sink)
+    try:
+        yield listener
+    finally:
+        listener.stop()
+
+
+class RawClient:
+    """A socket that speaks whatever bytes it is told to."""
+
+    def __init__(self, port: int, receive_buffer: int = 0) -> None:
+        self.socket = socket.socket()
+        self.socket.settimeout(10)
+        if receive_buffer:
+            self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_buffer)
+        self.socket.connect(("127.0.0.1", port))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.socket.close()
+
+    def send(self, data: bytes) -> None:
+        self.socket.sendall(data)
+
+    def read(self, size: int) -> bytes:
+        """Return exactly `size` bytes, or fewer at the end."""
+        data = b""
+        while len(data) < size:
+            more = self.socket.recv(size - len(data))
+            if not more:
+                break
+            data += more
+        return data
+
+    def packet(self) -> bytes:
+        """Return the next (short) packet; empty if the listener has hung up."""
+        header = self.read(2)
+        if len(header) < 2:
+            return b""
+        assert header[1] < 128, "a longer packet than these tests expect"
+        return header + self.read(header[1])
+
+    def hung_up(self) -> bool:
+        """Wait for the listener to close, with nothing more said."""
+        try:
+            return self.socket.recv(1) == b""
+        except ConnectionResetError:
+            return True
+
+
+def joined(port: int, version: int = 4, client_id: str = "node", **fields: Any) -> RawClient:  # noqa: ANN401
+    """Return a client that has been let in; `fields` are those of `client_bytes.connect`."""
+    client = RawClient(port)
+    client.send(connect(version, client_id, **fields))
+    answer = client.packet()
+    assert answer[0] == 0x20, answer
+    assert answer[3] == 0, answer
+    return client
