@@ -9,10 +9,11 @@ from random import Random, SystemRandom
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
+from collector.broker_bulk import best_wire
 from collector.broker_link import Link, LinkSettings, Memory
 from collector.broker_retry import DEFAULT_PACE, STOPPED, Backoff, End, EndKind, Pace, taken_over_words
 from collector.broker_secrets import credentials
-from collector.broker_wire import StockWire, Wire
+from collector.broker_wire import StockWire
 from collector.clock import Clock
 from collector.config import BrokerConfig
 from collector.errors import SourceError
@@ -62,7 +63,7 @@ class BrokerClient:
         self._clock = clock
         self._pace = pace
         self._backoff = Backoff(pace, random or SystemRandom())
-        self._wire: type[Wire] = StockWire
+        self._wire = best_wire()
         self._protocol = _MQTT5
         self._unanswered = 0
         self._brief_run = 0
@@ -214,6 +215,8 @@ class BrokerClient:
     def _learn(self, end: End, stood_s: float) -> None:
         """Choose the protocol for the next try, and notice a second client under our id."""
         self._unanswered = self._unanswered + 1 if end.kind is EndKind.UNANSWERED else 0
+        if end.kind is EndKind.WIRE_BROKEN:
+            self._wire = StockWire
         if end.kind is EndKind.OLD_PROTOCOL:
             self._protocol = _MQTT311
         elif self._unanswered and self._unanswered % 2 == 0:

@@ -3,6 +3,7 @@
 import logging
 import selectors
 import socket
+import ssl
 import time
 from collections import deque
 from collections.abc import Sequence
@@ -29,7 +30,7 @@ from collector.broker_retry import (
     end_of_refusal,
 )
 from collector.broker_secrets import credentials
-from collector.broker_wire import Deliveries, Wire
+from collector.broker_wire import Deliveries, Wire, WireError
 from collector.clock import Clock
 from collector.config import BrokerConfig
 from collector.errors import SourceError
@@ -93,6 +94,7 @@ class Link:
         self._end: End | None = None
         self._asked: dict[int, list[str]] = {}
         self._raw = bytearray()
+        self._raw_begun = False
         self._dry = True
         self._own_ping_s = 0.0
         self._wake_read, self._wake_write = socket.socketpair()
@@ -122,6 +124,9 @@ class Link:
             self._serve()
         except SourceError as error:
             self._end = End(EndKind.DENIED, str(error))
+        except WireError as error:
+            _log.warning("%s", error)
+            self._end = End(EndKind.WIRE_BROKEN, str(error))
         except OSError as error:
             lost = end_of_code(MQTTErrorCode.MQTT_ERR_CONN_LOST, accepted=True)
             self._end = self._end or (
@@ -184,17 +189,18 @@ class Link:
         while self._acks:
             self._deliveries.settle(self._acks.popleft())
         if self._deliveries.settled:
-            self._wire.acknowledge()
-        if self._raw:
-            self._send_raw()
-        elif self._client.want_write():
+            self._raw += self._wire.acknowledge()
+        if not self._raw_begun and self._client.want_write():
             self._heed(self._client.loop_write())
+        if self._raw and (self._raw_begun or not self._client.want_write()):
+            self._send_raw()
 
     def _send_raw(self) -> None:
-        """Send bytes of our own; paho writes nothing while some of them are left."""
-        with suppress(BlockingIOError):
+        """Send bytes of our own, never amid a packet of paho's, nor paho's amid ours."""
+        with suppress(BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
             sent = self._socket().send(self._raw)
             del self._raw[:sent]
+        self._raw_begun = bool(self._raw)
 
     def _wait(self) -> bool:
         """Wait for the socket, a wish or a while; True if there is something to read."""
@@ -254,7 +260,7 @@ class Link:
             return
         now_s = time.monotonic()
         half_s = self.settings.config.keep_alive_s / 2
-        if now_s - self._own_ping_s >= half_s and not self._raw and not self._client.want_write():
+        if now_s - self._own_ping_s >= half_s and not self._raw:
             self._own_ping_s = now_s
             self._raw += _PINGREQ
 

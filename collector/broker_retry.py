@@ -18,6 +18,7 @@ class EndKind(Enum):
     LOST = auto()
     UNANSWERED = auto()
     OLD_PROTOCOL = auto()
+    WIRE_BROKEN = auto()
     DENIED = auto()
     TAKEN_OVER = auto()
 
@@ -69,7 +70,7 @@ class Backoff:
 
     def wait_s(self, kind: EndKind, stood_s: float) -> float:
         """Return the seconds to wait after a connection that ended as `kind`, having stood `stood_s`."""
-        if kind is EndKind.OLD_PROTOCOL:
+        if kind in (EndKind.OLD_PROTOCOL, EndKind.WIRE_BROKEN):
             return 0.0
         if kind is EndKind.DENIED:
             return self._random.uniform(0.5, 1.0) * self._pace.denied_s
@@ -82,23 +83,27 @@ class Backoff:
 
 def end_of_error(error: OSError, host: str) -> End:
     """Say in plain words what an operating system or TLS error means here."""
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return End(
-            EndKind.DENIED,
-            f"broker's certificate is not trusted ({error.verify_message}); check broker.tls_ca_file",
-        )
     if isinstance(error, ssl.SSLError):
-        reason = (error.reason or "handshake failed").lower().replace("_", " ")
-        return End(EndKind.DENIED, f"broker does not speak TLS as we do ({reason}); check broker.tls")
+        return _end_of_tls(error)
     if isinstance(error, socket.gaierror):
         return End(
             EndKind.ABSENT, f"no computer called {host!r} can be found; check broker.host and the network"
         )
     if isinstance(error, ConnectionRefusedError):
         return End(EndKind.ABSENT, "broker does not answer (connection refused)")
+    if isinstance(error, ConnectionResetError | ConnectionAbortedError | BrokenPipeError):
+        return end_of_code(MQTTErrorCode.MQTT_ERR_CONN_LOST, accepted=False)
     if isinstance(error, TimeoutError):
         return End(EndKind.ABSENT, "broker does not answer (timed out)")
     return End(EndKind.ABSENT, f"broker cannot be reached ({(error.strerror or str(error)).lower()})")
+
+
+def _end_of_tls(error: ssl.SSLError) -> End:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        what = f"certificate is not trusted ({error.verify_message}); check broker.tls_ca_file"
+        return End(EndKind.DENIED, f"broker's {what}")
+    reason = (error.reason or "handshake failed").lower().replace("_", " ")
+    return End(EndKind.DENIED, f"broker does not speak TLS as we do ({reason}); check broker.tls")
 
 
 def end_of_refusal(reason: ReasonCode, user: str) -> End:
@@ -127,6 +132,8 @@ def end_of_code(code: MQTTErrorCode, *, accepted: bool) -> End:
     """Say what paho's error code means, before or after the broker accepted us."""
     if code == MQTTErrorCode.MQTT_ERR_KEEPALIVE:
         return End(EndKind.LOST, "broker stopped answering")
+    if accepted and code == MQTTErrorCode.MQTT_ERR_PROTOCOL:
+        return End(EndKind.LOST, "broker sent what is not MQTT")
     if accepted:
         return End(EndKind.LOST, "connection to the broker was lost")
     if code == MQTTErrorCode.MQTT_ERR_PROTOCOL:

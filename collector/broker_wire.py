@@ -12,14 +12,20 @@ from collector.domain import Rejected
 from collector.source import Message
 
 MAX_PAYLOAD_BYTES = 262_144  # the listener's default limit; a reading is some dozens of bytes
+HEAD_BYTES = 256
+TOO_LARGE = f"payload is larger than {MAX_PAYLOAD_BYTES} bytes"
 BAD_TOPIC = "topic is not UTF-8"
-_HEAD_BYTES = 256
 _BURST = 1000
+_TOPICS_KNOWN = 20_000
+# flags of a PUBLISH's first byte (MQTT 3.1.1 and 5.0, section 3.3.1)
+_RETAINED, _ASSURED, _DUPLICATE = 0x01, 0x02, 0x08
 _MICROSECOND = timedelta(microseconds=1)
 _SECOND = timedelta(seconds=1)
 
 # A connection's generation, the broker's packet id, and a serial that no two deliveries share.
 Token = tuple[int, int, int]
+# A PUBLISH: its first byte, topic as sent, packet id (0 at QoS 0), payload.
+Publish = tuple[int, bytes, int, bytes]
 
 
 class Deliveries:
@@ -39,46 +45,57 @@ class Deliveries:
         self.rejected: list[Rejected] = []
         self.settled: list[int] = []
         self.serial = 0
+        self._topics: dict[bytes, str] = {}
         self._clock = clock
         self._last_at = datetime.min.replace(tzinfo=clock.now().tzinfo)
 
-    def received_at(self, count: int = 1) -> datetime:
-        """Return the receive time of the first of `count` messages, a microsecond apart each.
+    def received_at(self) -> datetime:
+        """Return the time for the first of the messages at hand; the others follow by a microsecond each.
 
         No two share one, or two readings that carry no time of their own would have one key
         and the store would keep only the first. A clock set back is followed, not held up.
         """
         now = self._clock.now()
-        if timedelta(0) <= self._last_at - now < _SECOND:
-            now = self._last_at + _MICROSECOND
-        self._last_at = now + (count - 1) * _MICROSECOND
-        return now
+        return self._last_at if timedelta(0) <= self._last_at - now < _SECOND else now
 
-    def take(self, topic: str, payload: bytes, qos: int, packet_id: int, flags: int) -> None:
-        """Take a message whose fixed header had `flags` (1 retained, 8 duplicate)."""
-        token: Token | None = None
-        if qos:
-            self.serial += 1
-            self.open[packet_id] = self.serial
-            token = (self.generation, packet_id, self.serial)
-        self.messages.append(
-            Message(
-                topic,
-                payload,
-                self.received_at(),
-                token,
-                retained=bool(flags & 1),
-                duplicate=bool(flags & 8),
-                sender=self.sender,
-                packet_id=packet_id,
-            )
-        )
+    def take(self, found: Iterable[Publish]) -> None:
+        """Take messages; what intake could never store is put aside, and settled so that it never returns."""
+        topics, still_open, generation, sender = self._topics, self.open, self.generation, self.sender
+        serial, at, append = self.serial, self.received_at(), self.messages.append
+        for first, raw_topic, packet_id, payload in found:
+            topic = topics.get(raw_topic) or self._topic(raw_topic)
+            if topic is None or len(payload) > MAX_PAYLOAD_BYTES:
+                reason = BAD_TOPIC if topic is None else TOO_LARGE
+                self.put_aside(raw_topic, packet_id, payload, len(payload), reason)
+                continue
+            token = None
+            if first & _ASSURED:
+                serial += 1
+                still_open[packet_id] = serial
+                token = (generation, packet_id, serial)
+            retained, duplicate = first & _RETAINED != 0, first & _DUPLICATE != 0
+            append(Message(topic, payload, at, token, retained, duplicate, sender, packet_id))
+            at += _MICROSECOND
+        self.serial, self._last_at = serial, at
 
-    def put_aside(self, topic: str, payload: bytes, size_bytes: int, reason: str) -> Rejected:
-        """Keep what is no message for intake, with its reason."""
-        item = Rejected(self.received_at(), self.sender, topic, reason, payload[:_HEAD_BYTES], size_bytes)
-        self.rejected.append(item)
-        return item
+    def _topic(self, raw: bytes) -> str | None:
+        """Decode a topic once; the memory of them is bounded, as topics are the sender's choice."""
+        try:
+            topic = raw.decode()
+        except UnicodeDecodeError:
+            return None
+        if len(self._topics) >= _TOPICS_KNOWN:
+            self._topics.clear()
+        self._topics[raw] = topic
+        return topic
+
+    def put_aside(self, raw_topic: bytes, packet_id: int, head: bytes, size_bytes: int, reason: str) -> None:
+        """Keep the head of what is no message for intake, with its reason, and settle it."""
+        topic = raw_topic.decode("utf-8", "backslashreplace")
+        at = self._clock.now()
+        self.rejected.append(Rejected(at, self.sender, topic, reason, head[:HEAD_BYTES], size_bytes))
+        if packet_id:
+            self.settled.append(packet_id)
 
     def settle(self, tokens: Iterable[object]) -> None:
         """Mark what may be acknowledged; tokens of other connections, and second ones, are dropped."""
@@ -94,6 +111,10 @@ class Deliveries:
         taken = self.messages, self.rejected
         self.messages, self.rejected = [], []
         return taken
+
+
+class WireError(Exception):
+    """paho does not work as this wire takes for granted; another wire must be used."""
 
 
 class Wire(Protocol):
@@ -113,8 +134,8 @@ class Wire(Protocol):
         """Say whether bytes wait above the socket, where a selector cannot see them."""
         ...
 
-    def acknowledge(self) -> None:
-        """Queue or send a PUBACK for all that is settled."""
+    def acknowledge(self) -> bytes:
+        """Acknowledge all that is settled: return bytes to send, or none where paho will send them."""
         ...
 
 
@@ -143,7 +164,7 @@ class StockWire:
         """Say whether TLS holds decrypted bytes."""
         return tls_pending(self.client)
 
-    def acknowledge(self) -> None:
+    def acknowledge(self) -> bytes:
         """Queue a PUBACK (or a PUBCOMP) for all that is settled."""
         deliveries = self.deliveries
         for packet_id in deliveries.settled:
@@ -151,33 +172,22 @@ class StockWire:
             deliveries.exactly_once.discard(packet_id)
             self.client.ack(packet_id, qos)
         deliveries.settled.clear()
+        return b""
 
     def _on_message(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
         take_from_paho(self.deliveries, message)
 
 
 def take_from_paho(deliveries: Deliveries, message: MQTTMessage) -> None:
-    """Take a message that paho has parsed, or put it aside and settle it: it can never be stored."""
-    payload = bytes(message.payload)
+    """Take a message that paho has parsed."""
+    try:
+        topic = message.topic.encode()
+    except UnicodeDecodeError as error:
+        topic = bytes(error.object)
     if message.qos == 2:  # noqa: PLR2004  MQTT's own number: an older session under this id asked for it
         deliveries.exactly_once.add(message.mid)
-    reason = too_large_reason() if len(payload) > MAX_PAYLOAD_BYTES else ""
-    try:
-        topic = message.topic
-    except UnicodeDecodeError as error:
-        topic = bytes(error.object).decode("utf-8", "backslashreplace")
-        reason = BAD_TOPIC
-    if not reason:
-        deliveries.take(topic, payload, message.qos, message.mid, message.retain | message.dup << 3)
-        return
-    deliveries.put_aside(topic, payload, len(payload), reason)
-    if message.qos:
-        deliveries.settled.append(message.mid)
-
-
-def too_large_reason() -> str:
-    """Say that a payload is beyond the limit, always in the same words so that they can be counted."""
-    return f"payload is larger than {MAX_PAYLOAD_BYTES} bytes"
+    first = message.retain | min(message.qos, 1) << 1 | message.dup << 3
+    deliveries.take([(first, topic, message.mid, bytes(message.payload))])
 
 
 def tls_pending(client: Client) -> bool:

@@ -42,15 +42,18 @@ class Mosquitto:
     """A broker on 127.0.0.1, in `folder`.
 
     `settings` are lines of mosquitto's own configuration; without `listener` among them it
-    listens on `port`. `start` it, or use it as a context manager.
+    listens on `port`. `verbose` logs every packet. `start` it, or use it as a context manager.
     """
 
     host = "127.0.0.1"
 
-    def __init__(self, folder: Path, settings: str = _PLAIN, port: int | None = None) -> None:
+    def __init__(
+        self, folder: Path, settings: str = _PLAIN, port: int | None = None, *, verbose: bool = True
+    ) -> None:
         self.folder = folder
         self.settings = settings
         self.port = port or free_port()
+        self._verbose = verbose
         self._process: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
@@ -74,7 +77,9 @@ class Mosquitto:
         conf.write_text("\n".join(lines) + "\n", encoding="utf-8")
         with (self.folder / "log.txt").open("ab") as log:
             self._process = subprocess.Popen(
-                [program("mosquitto", "mosquitto"), "-v", "-c", str(conf)], stdout=log, stderr=log
+                [program("mosquitto", "mosquitto"), *(["-v"] if self._verbose else []), "-c", str(conf)],
+                stdout=log,
+                stderr=log,
             )
         self._await_port()
 

@@ -5,11 +5,13 @@ import time
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from random import Random
 from subprocess import CalledProcessError
 
 import pytest
 from paho.mqtt.enums import MQTTProtocolVersion
 
+from collector.broker_bulk import BulkWire
 from collector.broker_wire import StockWire, Wire
 from tests.collector.broker_tools import (
     TOPICS,
@@ -34,7 +36,7 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
         yield running
 
 
-@pytest.fixture(params=[StockWire], ids=lambda wire: wire.__name__)
+@pytest.fixture(params=[StockWire, BulkWire], ids=lambda wire: wire.__name__)
 def wire(request: pytest.FixtureRequest) -> type[Wire]:
     chosen: type[Wire] = request.param
     return chosen
@@ -334,3 +336,58 @@ def test_acknowledging_twice_does_not_acknowledge_a_later_message(broker: Mosqui
     wait_until(lambda: "Received PUBACK" in broker.log(), "the acknowledgement")
     time.sleep(0.2)
     assert broker.log().count("Received PUBACK from layday") == 1
+
+
+def test_a_message_that_an_older_session_wants_exactly_once_is_completed(
+    wire: type[Wire], protocol: MQTTProtocolVersion
+) -> None:
+    """Layday asks for QoS 1; another program may have asked for 2 under its id (3.1.1, figure 4.3)."""
+    empty = b"\x00" if protocol == MQTT5 else b""
+    seen: list[tuple[int, bytes]] = []
+
+    def script(peer: Peer) -> None:
+        peer.connect_level()
+        peer.sock.sendall(bytes([0x20, 2 + len(empty), 0, 0]) + empty)
+        _, body = peer.packet()
+        peer.sock.sendall(bytes([0x90, 4 + len(empty)]) + body[:2] + empty + b"\x01\x01")
+        twice = publish_311(b"shed/keel/air", empty + b"20", 9)
+        peer.sock.sendall(bytes([0x34]) + twice[1:])
+        seen.append(peer.packet())
+        peer.sock.sendall(b"\x62\x02\x00\x09")
+        seen.append(peer.packet())
+        peer.packet()
+
+    with ScriptedBroker(script) as broker, making_clients(wire, protocol) as make:
+        client, sink = make(broker.port), RememberingSink()
+        sink.on_batch = lambda batch: client.acknowledge([message.token for message in batch])
+        connect(client, sink)
+        wait_until(lambda: len(seen) == 2, "PUBREC and PUBCOMP")
+        assert sink.payloads() == ["20"]
+        assert seen == [(5, b"\x00\x09"), (7, b"\x00\x09")]
+
+
+def test_packets_in_pieces_of_any_size(wire: type[Wire], protocol: MQTTProtocolVersion) -> None:
+    empty = b"\x00" if protocol == MQTT5 else b""
+    random = Random(20250303)
+    sizes = [0, 1, 100, 130, 20_000, 70_000, 262_144]
+
+    def script(peer: Peer) -> None:
+        peer.connect_level()
+        peer.sock.sendall(bytes([0x20, 2 + len(empty), 0, 0]) + empty)
+        _, body = peer.packet()
+        stream = bytes([0x90, 4 + len(empty)]) + body[:2] + empty + b"\x01\x01"
+        for packet_id, size in enumerate(sizes, 1):
+            stream += publish_311(b"shed/keel/air", empty + b"x" * size, packet_id) + b"\xd0\x00"
+        while stream:
+            piece = random.choice([1, 2, 3, 50, 5000, 50_000])
+            peer.sock.sendall(stream[:piece])
+            stream = stream[piece:]
+            time.sleep(0.001)
+        peer.packet()
+
+    with ScriptedBroker(script) as slow, making_clients(wire, protocol) as make:
+        client, sink = make(slow.port), RememberingSink()
+        client.start(sink)
+        wait_until(lambda: len(sink.got) == len(sizes), "all messages")
+        assert [len(message.payload) for message in sink.got] == sizes
+        assert client.status().connections == 1
