@@ -89,7 +89,7 @@ def traces(
         resin_c * spread,
         air_c * spread,
     )
-    return react(resin.per_s, lumps, cured_end=until_share, tolerance_share=_TOLERANCE_SHARE)
+    return react(resin.per_s, lumps, until_share=until_share, tolerance_share=_TOLERANCE_SHARE)
 
 
 def outcomes(resin: Reaction, bodies: Sequence[Body], resin_c: float, air_c: float) -> tuple[Outcome, ...]:
@@ -173,8 +173,8 @@ def film_min(resin: Reaction, temp_c: float) -> float:
     """
     if not COLDEST_C <= temp_c <= HOTTEST_C:
         raise ValueError(f"temp_c {temp_c:g} °C is outside {COLDEST_C:g} to {HOTTEST_C:g} °C")
-    pace = resin.per_s(np.zeros(1), np.array([temp_c]))[0] / resin.shape.start
-    return float(resin.shape.to_gel() / pace) / S_PER_MIN
+    pace = resin.per_s(np.zeros(1), np.array([temp_c]))[0] / resin.shape.start_ratio
+    return float(resin.shape.gel_factor() / pace) / S_PER_MIN
 
 
 def largest_batch_g(

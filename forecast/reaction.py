@@ -29,16 +29,16 @@ _KELVINS_PER_SHARE = 1000.0  # a tolerance of 1e-6 of cure goes with one of 1e-3
 class Shape:
     """The course of a cure, whatever its pace: the law's constants and the share cured at gel."""
 
-    start: float
-    m: float
-    n: float
+    start_ratio: float
+    m_exponent: float
+    n_exponent: float
     gel_share: float
 
     def __call__(self, cured: Floats) -> Floats:
         """Return (start + cured^m) (1 - cured)^n."""
-        return (self.start + cured**self.m) * (1.0 - cured) ** self.n
+        return (self.start_ratio + cured**self.m_exponent) * (1.0 - cured) ** self.n_exponent
 
-    def to_gel(self) -> float:
+    def gel_factor(self) -> float:
         """Return the integral of 1 / law from 0 to the gel point: gel time times pace."""
         # cured = x^4 takes the kink of cured^m at 0 out of the integrand.
         nodes, weights = np.polynomial.legendre.leggauss(200)
@@ -50,12 +50,12 @@ class Shape:
 # Amine epoxy: m, n and the ratio of the two rate constants at 20 °C from table 5 of doi
 # 10.1016/j.tca.2015.11.014 (read second-hand). A diepoxide with a diamine gels at 1/sqrt(3) of
 # its bonds (Flory and Stockmayer; from memory).
-_AMINE = Shape(start=0.127, m=0.39845, n=1.5361, gel_share=0.577)
+_AMINE = Shape(start_ratio=0.127, m_exponent=0.39845, n_exponent=1.5361, gel_share=0.577)
 # Peroxide resins gel when a few per cent of their double bonds are gone; most of the heat comes
 # after gel (from memory). Start and n are our choice, so that a cup of 100 g peaks at 1.7 to 1.9 gel
 # times (two polyesters measured: 1.2 and 2.6, doi 10.3390/polym16172391) and four layers of mat at a
 # time, which a resin maker's hand lay-up guide gives as the most, stay below 80 °C.
-_PEROXIDE = Shape(start=0.05, m=1.0, n=2.0, gel_share=0.05)
+_PEROXIDE = Shape(start_ratio=0.05, m_exponent=1.0, n_exponent=2.0, gel_share=0.05)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +109,7 @@ def reaction(
     >>> from forecast.card import Family
     >>> quick = reaction(Family.EPOXY, lambda t: 40.0 * 2.0 ** ((20.0 - t) / 10.0),
     ...                  heat_j_g=450.0, density_g_ml=1.1)
-    >>> round(quick.shape.to_gel() / float(np.exp(np.interp(20.0, _GRID_C, quick.ln_pace))) / 60, 6)
+    >>> round(quick.shape.gel_factor() / float(np.exp(np.interp(20.0, _GRID_C, quick.ln_pace))) / 60, 6)
     40.0
     """
     for name, value in (("heat_j_g", heat_j_g), ("density_g_ml", density_g_ml)):
@@ -119,7 +119,7 @@ def reaction(
     if times_min.shape != _GRID_C.shape or not np.all(np.isfinite(times_min) & (times_min > 0.0)):
         raise ValueError("gel_min must give a time above 0 min at each temperature from -40 to 200 °C")
     shape = _AMINE if family is Family.EPOXY else _PEROXIDE
-    return Reaction(shape, np.log(shape.to_gel() / (times_min * S_PER_MIN)), heat_j_g, density_g_ml)
+    return Reaction(shape, np.log(shape.gel_factor() / (times_min * S_PER_MIN)), heat_j_g, density_g_ml)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,8 +154,8 @@ def react(
     lumps: Lumps,
     *,
     until_s: float = 48.0 * S_PER_H,
-    cured_start: float = 0.0,
-    cured_end: float = 0.999,
+    from_share: float = 0.0,
+    until_share: float = 0.999,
     tolerance_share: float = 1e-8,
 ) -> Trace:
     """Integrate the heat balance of reacting lumps until they are cured or time is up.
@@ -170,7 +170,7 @@ def react(
         The masses.
     until_s : float
         Longest time [s], above 0.
-    cured_start, cured_end : float
+    from_share, until_share : float
         Shares to start from and to stop at, in 0..1.
     tolerance_share : float
         Error of the cured share that a step may make; of the temperature a thousand times
@@ -206,10 +206,10 @@ def react(
 
     count = lumps.rise_k.size
     elapsed = np.zeros(count)
-    state = np.array([np.full(count, cured_start), lumps.start_c, np.zeros(count)], dtype=np.float64)
+    state = np.array([np.full(count, from_share), lumps.start_c, np.zeros(count)], dtype=np.float64)
     step = np.full(count, min(1.0, until_s))
     rows = [(elapsed, state)]
-    while (live := (elapsed < until_s) & (state[0] < cured_end)).any():
+    while (live := (elapsed < until_s) & (state[0] < until_share)).any():
         if len(rows) > _MAX_STEPS:
             quickest = lumps.loss_per_s.max()
             raise ValueError(f"loss_per_s {quickest:g} is too quick for the sums ({_MAX_STEPS} steps)")

@@ -214,7 +214,7 @@ def _stray(tree: ast.AST) -> Iterator[tuple[int, float]]:
                 yield node.lineno, node.value
         elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Mult | ast.Div):
             left, right = (getattr(side, "value", None) for side in (node.left, node.right))
-            ninths = isinstance(node.op, ast.Div) and right == 9
+            ninths = isinstance(node.op, ast.Div) and right == 9 and left in (None, 5)
             if 1.8 in (left, right) or ninths or (left, right) == (9, 5):
                 yield node.lineno, 1.8
 

@@ -22,7 +22,7 @@ def test_second_order_cure_follows_its_exact_solution(temp_c: float, until_s: fl
     """dC/dt = K (1-C)², K = exp(-1000/T): C = K t / (1 + K t). Exact, so to the 1e-6 asked for."""
     rate_per_s = np.exp(-1000.0 / (temp_c + ZERO_C_K))
     trace = react(
-        lambda cured, _: rate_per_s * (1.0 - cured) ** 2, held_at(temp_c), until_s=until_s, cured_end=1.0
+        lambda cured, _: rate_per_s * (1.0 - cured) ** 2, held_at(temp_c), until_s=until_s, until_share=1.0
     )
     exact = rate_per_s * trace.elapsed_s / (1.0 + rate_per_s * trace.elapsed_s)
     np.testing.assert_allclose(trace.cured_share, exact, atol=1e-6, rtol=0)
@@ -46,7 +46,7 @@ def test_published_amine_epoxy_at_20_c(hours: float, printed_share: float) -> No
     def per_s(cured: Floats, _: Floats) -> Floats:
         return (first + second * cured**0.39845) * (1.0 - cured) ** 1.5361
 
-    trace = react(per_s, held_at(20.0), until_s=hours * 3600.0, cured_start=1e-7)
+    trace = react(per_s, held_at(20.0), until_s=hours * 3600.0, from_share=1e-7)
     assert trace.cured_share[-1, 0] == pytest.approx(printed_share, abs=5e-4)
 
 
