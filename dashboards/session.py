@@ -1,6 +1,7 @@
 """What a command needs to work: configuration, clock, store, and how to answer."""
 
 import os
+import sys
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -10,9 +11,10 @@ from rich.console import Console
 
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
-from collector.errors import ConfigError, InputError
+from collector.errors import ConfigError
 from collector.store.base import Store
 from collector.store.opening import open_store
+from dashboards.told_time import told_time
 from dashboards.view import Reader
 from forecast.verdict import Limits, Verdict
 
@@ -71,7 +73,7 @@ class Session:
         return open_store(self.store_path, read_only=read_only)
 
     def moment(self, text: str | None, option: str = "--at") -> datetime:
-        """Return the time that an option names, or now.
+        """Return the time that an option names, or now; how a doubtful one was read goes to standard error.
 
         Raises
         ------
@@ -80,13 +82,10 @@ class Session:
         """
         if text is None:
             return self.clock.now()
-        try:
-            at = datetime.fromisoformat(text)
-        except ValueError:
-            raise InputError(
-                f"{option} {text!r} is no time; write 2026-04-03T21:40 or 2026-04-03T21:40Z"
-            ) from None
-        return at.replace(tzinfo=self.config.shed.zone) if at.tzinfo is None else at
+        told = told_time(text, self.clock.now(), self.config.shed.zone, option)
+        if told.remark:
+            print(f"layday: {told.remark}", file=sys.stderr)  # noqa: T201  the answer itself may be JSON
+        return told.at
 
 
 def open_session(config_file: str | None, *, json: bool = False, plain: bool = False) -> Session:

@@ -234,7 +234,8 @@ def extreme_hours(course: Course, span_h: float = 1.0) -> Extremes:
     starts = starts[(starts >= times[0]) & (starts <= times[-1] - span_h)]
     means = (_sums_at(course, sums, starts + span_h) - _sums_at(course, sums, starts)) / span_h
     rows = np.arange(temps.shape[0])
-    cold, hot = means.argmin(axis=1), means.argmax(axis=1)
+    told = means.round(6)  # of equal hours the first, not the one that rounding favours
+    cold, hot = told.argmin(axis=1), told.argmax(axis=1)
     return Extremes(means[rows, cold], starts[cold], means[rows, hot], starts[hot])
 
 

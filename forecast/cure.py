@@ -7,9 +7,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.course import Course, block_sums, span_sum
-from forecast.rate import GRID_C, Floats, Rate
+from forecast.rate import GRID_C, Floats, Rate, grid_cells
 
-_NEWTON_STEPS = 2  # they leave under a second in a step of hours and tens of kelvin
+_NEWTON_STEPS = 3  # they leave under a second in a step of hours and tens of kelvin
 _STEADY = 1e-6  # a rate growing by less within a step is constant
 _TINY = 1e-30  # 1/h; stands in for a rate of nothing below a floor
 
@@ -145,18 +145,20 @@ def _share_of_step(rate: Rate, start_c: Floats, end_c: Floats, wanted: Floats) -
 
     By Newton, from where it would be if the rate grew by a constant ratio; near that already.
     """
-    whole = span_sum(rate, start_c, end_c, 1.0)
-    growth = np.log(np.maximum(rate.per_h(end_c), _TINY) / np.maximum(rate.per_h(start_c), _TINY))
+    at_start, at_end = grid_cells(start_c), grid_cells(end_c)
+    growth = np.log(np.maximum(rate.per_h_in(*at_end), _TINY) / np.maximum(rate.per_h_in(*at_start), _TINY))
     steady = np.abs(growth) < _STEADY
     growth = np.where(steady, 1.0, growth)
     share = np.where(steady, wanted, np.log1p(wanted * np.expm1(growth)) / growth)
+    rise = np.where(steady, 1.0, end_c - start_c)
+    before = rate.integral(*at_start)
+    target = before + wanted * (rate.integral(*at_end) - before)
     for _ in range(_NEWTON_STEPS):
-        here_c = start_c + (end_c - start_c) * share
-        miss = span_sum(rate, start_c, here_c, share) - wanted * whole
-        slope = rate.per_h(here_c)
-        share = np.clip(
-            share - np.divide(miss, slope, out=np.zeros_like(miss), where=slope > _TINY), 0.0, 1.0
-        )
+        here = grid_cells(start_c + (end_c - start_c) * share)
+        slope = rate.per_h_in(*here) * rise
+        miss = np.where(steady, 0.0, rate.integral(*here) - target)
+        step = np.divide(miss, slope, out=np.zeros_like(miss), where=np.abs(slope) > _TINY)
+        share = np.clip(share - step, 0.0, 1.0)
     return share
 
 

@@ -189,7 +189,10 @@ def _stage(
         when=when,
         degree_hours=_degree_hours(frame, had_h),
         equivalent_hours=_equivalent_hours(frame, had_h),
-        needed_h=0.0 if reached_at else _finite(float(hours_needed(likely, pace.likely, frame.last_hours_c))),
+        needed_h=0.0 if reached_at else _needed_h(likely, pace.likely, frame.last_hours_c),
+        needed_reference_h=(
+            0.0 if reached_at else _needed_h(likely, pace.likely, frame.rates.card.reference_c)
+        ),
     )
 
 
@@ -205,7 +208,8 @@ def _within(when: Moment, after: datetime | None, before: datetime | None) -> Mo
     return Moment(kept(when.likely_at), kept(when.earliest_at), kept(when.latest_at))
 
 
-def _finite(hours: float) -> float | None:
+def _needed_h(done: float, rate: Rate, temp_c: float) -> float | None:
+    hours = float(hours_needed(done, rate, temp_c))
     return hours if np.isfinite(hours) else None
 
 
@@ -247,7 +251,7 @@ def _next_pace(rates: CureRates, stages: tuple[StageState, ...]) -> Pace:
 def _cautions(frame: _Frame, state: CureState, air: Air | None) -> tuple[Caution, ...]:
     """Gather every trouble, the most pressing first."""
     floor_c = _next_pace(frame.rates, state.stages).floor_c
-    ratio, soft_c = state.gel_ratio, state.warmth.softens_above_c
+    ratio = state.gel_ratio
     found = [
         (long_enough(state.gap_h), Caution(Trouble.NO_READINGS, span_h=state.gap_h)),
         (
@@ -263,8 +267,15 @@ def _cautions(frame: _Frame, state: CureState, air: Air | None) -> tuple[Caution
         *_blush_cautions(frame, state, air),
         *hardener_cautions(frame.rates.card, frame.rates.catalyst_pct),
         *_sheet_cautions(frame, state),
-        *((Caution(Trouble.SOFTENS, temp_c=soft_c),) if soft_c is not None and soft_c < _SUN_C else ()),
+        *_softening_cautions(state),
     )
+
+
+def _softening_cautions(state: CureState) -> tuple[Caution, ...]:
+    """Warn once it matters: a part that is ready to be handled will be carried into the sun."""
+    soft_c = state.warmth.softens_above_c
+    ready = state.stage in {Stage.HANDLING, Stage.FULL}
+    return (Caution(Trouble.SOFTENS, temp_c=soft_c),) if ready and soft_c and soft_c < _SUN_C else ()
 
 
 def _recoat_cautions(frame: _Frame, state: CureState) -> tuple[Caution, ...]:

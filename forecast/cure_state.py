@@ -37,7 +37,8 @@ class StageState:
 
     `progress` runs from 0 to 1, with a low and a high bound. `degree_hours` [°C·h] and
     `equivalent_hours` [h] are those had when it was reached, or so far. `needed_h` [h] is what
-    it still takes at the warmth of the last hours, None if that is too cold for ever.
+    it still takes at the warmth of the last hours, None if that is too cold for ever;
+    `needed_reference_h` [h] what it takes at the card's reference temperature.
     """
 
     stage: Stage
@@ -50,6 +51,7 @@ class StageState:
     degree_hours: float
     equivalent_hours: float
     needed_h: float | None
+    needed_reference_h: float | None
 
 
 @dataclass(frozen=True, slots=True)

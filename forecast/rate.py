@@ -55,8 +55,7 @@ class Rate:
         >>> round(float(arrhenius_rate(5000.0, 23.0).per_h(15.0)), 4)
         0.6258
         """
-        cell, part = grid_cells(temp_c)
-        return np.asarray((self.step[cell] + 2.0 * part * self.bend[cell]) * _PER_KELVIN)
+        return self.per_h_in(*grid_cells(temp_c))
 
     def hours(self, temp_c: npt.ArrayLike) -> Floats:
         """Return the time to 1 at a constant temperature [h]; infinite where nothing goes on.
@@ -68,6 +67,10 @@ class Rate:
         """
         rate = self.per_h(temp_c)
         return np.divide(1.0, rate, out=np.full_like(rate, np.inf), where=rate > 0.0)
+
+    def per_h_in(self, cell: npt.NDArray[np.intp], part: Floats) -> Floats:
+        """Return the rate [1/h] at grid cells and fractions."""
+        return np.asarray((self.step.take(cell) + 2.0 * part * self.bend.take(cell)) * _PER_KELVIN)
 
     def integral(self, cell: npt.NDArray[np.intp], part: Floats) -> Floats:
         """Return the integral of the rate over temperature [K/h] at grid cells and fractions."""

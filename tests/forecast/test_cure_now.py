@@ -78,6 +78,7 @@ def test_what_is_left_is_told_at_the_warmth_of_the_last_hours() -> None:
     assert state.warmth.last_hours_c == pytest.approx(15.0)
     left_h = (1.0 - full.progress) * float(some_rates().stages[-1][1].likely.hours(15.0))
     assert full.needed_h == pytest.approx(left_h)
+    assert full.needed_reference_h == pytest.approx((1.0 - full.progress) * 60.0)
     assert seconds_off(full.when.likely_at, after(9.0 + left_h)) < 0.01
 
 
@@ -176,9 +177,15 @@ def test_a_young_cure_has_no_warmest_hour_yet() -> None:
     assert state.warmth.last_hours_c == pytest.approx(20.0)
 
 
-def test_softening_is_a_caution_until_the_part_has_been_warm() -> None:
-    assert troubles(cure_now(some_rates(), steady(20.0, 5.0), LAID_AT))[Trouble.SOFTENS].temp_c == 31.0
-    assert Trouble.SOFTENS not in troubles(cure_now(some_rates(), steady(55.0, 5.0), LAID_AT))
+def test_softening_is_a_caution_on_a_part_that_is_ready_to_go_outdoors() -> None:
+    """Full cure by the sheet at 20 °C still softens in the sun; a part cured at 55 °C hardly does."""
+    ready = cure_now(some_rates(), steady(20.0, 100.0), LAID_AT)
+    assert ready.stage is Stage.FULL
+    assert troubles(ready)[Trouble.SOFTENS].temp_c == pytest.approx(31.0)
+    young = cure_now(some_rates(), steady(20.0, 5.0), LAID_AT)
+    assert young.warmth.softens_above_c == pytest.approx(31.0)
+    assert Trouble.SOFTENS not in troubles(young)
+    assert Trouble.SOFTENS not in troubles(cure_now(some_rates(), steady(55.0, 20.0), LAID_AT))
 
 
 def test_the_recoat_window_counts_as_shut_from_the_earliest_it_may_be() -> None:

@@ -44,7 +44,7 @@ def _bay_lines(bay: BayNow, reader: Reader, width: int) -> list[Text]:
         says = [reason_words(reason, reader) for reason in bay.reasons]
     if advice := advice_words(bay):
         says.append(f"What to do: {advice}")
-    lines += [Text(line) for words in says for line in _wrapped(words, width - _INDENT, pad)]
+    lines += [Text(line) for words in says for line in wrapped(words, width - _INDENT, pad)]
     return lines + _number_lines(bay_numbers(bay, reader), width, pad)
 
 
@@ -60,7 +60,7 @@ def _number_lines(numbers: list[tuple[str, str]], width: int, pad: str) -> list[
     return [Text.assemble(pad, (heads.rstrip(), QUIET)), Text(pad + values.rstrip())]
 
 
-def _wrapped(words: str, width: int, pad: str) -> list[str]:
+def wrapped(words: str, width: int, pad: str) -> list[str]:
     """Break a sentence into lines that fit, never between a number and its unit."""
     tied = re.sub(r"(\d) (?=°|%|±)", "\\1\N{NO-BREAK SPACE}", words).replace(" ±", "\N{NO-BREAK SPACE}±")
     lines = textwrap.wrap(tied, width, break_long_words=False, break_on_hyphens=False)

@@ -1,0 +1,81 @@
+"""Cures in lines for a terminal of any width."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from rich.text import Text
+
+from dashboards.cure_view import (
+    age_of,
+    caution_words,
+    headline,
+    recoat_words,
+    to_do_words,
+    warmth_words,
+    when_words,
+)
+from dashboards.terminal.palette import QUIET, STRONG
+from dashboards.terminal.render.now import wrapped
+from dashboards.view import Reader
+from forecast.cure_state import CureState
+from forecast.tonight import CureTonight
+
+_INDENT = 2
+_STAGE_COLUMN, _DONE_COLUMN = 11, 6
+
+
+def tonight_text(shed: str, cures: Sequence[CureTonight], at: datetime, reader: Reader, width: int) -> Text:
+    """Return every live cure: what is the matter first, then the rest."""
+    lines = [Text.assemble((shed, STRONG), (f"  {at.astimezone(reader.zone):%a %d %b %H:%M}", QUIET))]
+    for found in sorted(cures, key=_urgency):
+        lines += [Text(), *cure_lines(found, at, reader, width)]
+    if not cures:
+        lines += [Text(), Text("No live cure. 'layday cure start' begins one when a batch is laid.")]
+    return Text("\n").join(lines)
+
+
+def cure_lines(found: CureTonight, at: datetime, reader: Reader, width: int) -> list[Text]:
+    """Return one cure: where it stands, cautions, stages, and what it still takes."""
+    laid, state = found.laid, found.state
+    head = wrapped(f"{laid.key}  {laid.part}, {laid.bay}: {headline(found)}", width, "")
+    batch = f"{laid.card.name}, {laid.catalyst_pct:g} %"
+    batch += f", lot {laid.lot}" if laid.lot else ""
+    about = f"{batch}, laid {reader.clock(laid.laid_at, at)}, {age_of(laid, at)}"
+    lines = [*(Text(line, style=STRONG) for line in head), *_quiet(about, width)]
+    if state is None:
+        return lines + _plain("Check the bay's sensors: 'layday check' says more.", width)
+    for caution in state.cautions:
+        lines += _plain(f"! {caution_words(caution, reader)}", width)
+    lines += _stage_lines(state, reader, width)
+    for sentence in (to_do_words(state, laid, reader), recoat_words(state, reader)):
+        lines += _plain(f"{sentence}.", width) if sentence else []
+    for sentence in warmth_words(state, laid, reader):
+        lines += _quiet(f"{sentence}.", width)
+    return lines
+
+
+def _urgency(found: CureTonight) -> int:
+    """No news first, then stalled, then the rest in their own order."""
+    if found.state is None:
+        return 0
+    return 1 if found.state.stalled else 2
+
+
+def _stage_lines(state: CureState, reader: Reader, width: int) -> list[Text]:
+    """Give stage, share done and when; whole per cents are rounded down, so that 100 % means done."""
+    lines = []
+    for stage in state.stages:
+        done = f"{int(100.0 * stage.progress)} %"
+        when = wrapped(when_words(stage, state, reader), width - _INDENT - _STAGE_COLUMN - _DONE_COLUMN, "")
+        first = f"{stage.stage.value:<{_STAGE_COLUMN}}{done:>5} {when[0]}"
+        rest = [" " * (_STAGE_COLUMN + _DONE_COLUMN) + line for line in when[1:]]
+        lines += [Text(" " * _INDENT + line) for line in (first, *rest)]
+    return lines
+
+
+def _plain(sentence: str, width: int) -> list[Text]:
+    return [Text(line) for line in wrapped(sentence, width - _INDENT, " " * _INDENT)]
+
+
+def _quiet(sentence: str, width: int) -> list[Text]:
+    return [Text(line, style=QUIET) for line in wrapped(sentence, width - _INDENT, " " * _INDENT)]
