@@ -50,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--for", dest="lasts_s", type=float, help="stop after so many real seconds")
     parser.add_argument("--break", dest="breaks", action="append", default=[], metavar="EVENT")
-    parser.add_argument("--dropouts", type=float, default=1.0, help="by themselves, per node and week (1)")
+    parser.add_argument("--dropouts", type=float, default=0.15, help="by themselves, per node and day (0.15)")
     parser.add_argument("--csv", type=Path, metavar="FILE.csv.gz", help="write a past instead of publishing")
     parser.add_argument("--days", type=float, default=14.0, help="length of that past (14)")
     parser.add_argument("--step", type=int, default=300, help="seconds between its rows (300)")

@@ -41,10 +41,10 @@ def door_spans_s(habits: Habits, seed: int, local_day: int) -> tuple[tuple[float
 
 
 @lru_cache(maxsize=256)
-def dropout_spans_s(per_week: float, seed: int, node: int, day: int) -> tuple[tuple[float, float], ...]:
+def dropout_spans_s(per_day: float, seed: int, node: int, day: int) -> tuple[tuple[float, float], ...]:
     """Return when a node measures nothing, for dropouts that begin on a UTC day: 5 min to 3 h."""
     rng = np.random.default_rng([seed, _DROPOUTS, node, day])
-    number = int(rng.poisson(per_week / 7.0))
+    number = int(rng.poisson(per_day))
     begin_s = day * DAY_S + rng.uniform(0.0, DAY_S, number)
     lasts_s = np.exp(rng.uniform(math.log(300.0), math.log(10_800.0), number))
     return tuple(zip(begin_s.tolist(), (begin_s + lasts_s).tolist(), strict=True))

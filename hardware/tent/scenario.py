@@ -84,7 +84,7 @@ class Scenario:
     """The events of a run, and how often each node drops out by itself for some minutes."""
 
     events: tuple[Event, ...] = ()
-    dropouts_per_week: float = 1.0
+    dropouts_per_day: float = 0.15
 
     def active(self, kind: Kind, t_s: float, target: str = "") -> Event | None:
         """Return the event of `kind` that is happening to `target` at `t_s`, the one begun last."""
@@ -125,6 +125,6 @@ def parse_event(text: str, start: datetime) -> Event:
     return Event(Kind(match["kind"]), start_s, start_s + lasts_s, match["target"] or "", value)
 
 
-def parse_scenario(texts: Sequence[str], start: datetime, dropouts_per_week: float = 1.0) -> Scenario:
+def parse_scenario(texts: Sequence[str], start: datetime, dropouts_per_day: float = 0.15) -> Scenario:
     """Return the scenario of several events; see `parse_event`."""
-    return Scenario(tuple(parse_event(text, start) for text in texts), dropouts_per_week)
+    return Scenario(tuple(parse_event(text, start) for text in texts), dropouts_per_day)

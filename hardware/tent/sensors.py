@@ -30,7 +30,7 @@ _NOISE, _BIAS = 201, 202
 
 
 @dataclass(frozen=True, slots=True)
-class Accuracy:
+class _Accuracy:
     """How a kind of sensor errs: spread of its bias over specimens, noise, smallest step, its range."""
 
     bias: float
@@ -40,15 +40,15 @@ class Accuracy:
     high: float
 
 
-ACCURACY: Mapping[str, Accuracy] = {
-    "air_c": Accuracy(0.1, 0.02, 0.01, -40.0, 125.0),
-    "humidity_pct": Accuracy(0.8, 0.06, 0.01, 0.0, 100.0),
-    "part_c": Accuracy(0.15, 0.03, 0.0625, -55.0, 125.0),
-    "sun_w_m2": Accuracy(0.0, 1.5, 1.0, 0.0, 1500.0),
-    "wind_m_s": Accuracy(0.0, 0.15, 0.1, 0.0, 75.0),
-    "on": Accuracy(0.0, 0.0, 1.0, 0.0, 1.0),
-    "setpoint_c": Accuracy(0.0, 0.0, 0.5, 0.0, 40.0),
-    "gas_kg": Accuracy(0.0, 0.015, 0.01, 0.0, 200.0),
+_ACCURACY: Mapping[str, _Accuracy] = {
+    "air_c": _Accuracy(0.1, 0.02, 0.01, -40.0, 125.0),
+    "humidity_pct": _Accuracy(0.8, 0.06, 0.01, 0.0, 100.0),
+    "part_c": _Accuracy(0.15, 0.03, 0.0625, -55.0, 125.0),
+    "sun_w_m2": _Accuracy(0.0, 1.5, 1.0, 0.0, 1500.0),
+    "wind_m_s": _Accuracy(0.0, 0.15, 0.1, 0.0, 75.0),
+    "on": _Accuracy(0.0, 0.0, 1.0, 0.0, 1.0),
+    "setpoint_c": _Accuracy(0.0, 0.0, 0.5, 0.0, 40.0),
+    "gas_kg": _Accuracy(0.0, 0.015, 0.01, 0.0, 200.0),
 }
 """By quantity, in its own unit. Humidity saturates at 100 as the chips do; part probes count in 1/16 °C."""
 
@@ -95,7 +95,7 @@ class Sensors:
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self._scenario = scenario
         self._seed = seed
-        spread = np.array([ACCURACY[_quantity(channel)].bias for channel in CHANNELS])
+        spread = np.array([_ACCURACY[_quantity(channel)].bias for channel in CHANNELS])
         drawn = np.random.default_rng([seed, _BIAS]).standard_normal(len(CHANNELS))
         self._bias = dict(zip(CHANNELS, (spread * drawn).tolist(), strict=True))
         self._felt: dict[str, float] = {}
@@ -115,7 +115,7 @@ class Sensors:
         noise = _noise(self._seed, day)[into_s // _GRAIN_S]
         said: dict[str, float | None] = {}
         for index, channel in enumerate(CHANNELS):
-            kind = ACCURACY[_quantity(channel)]
+            kind = _ACCURACY[_quantity(channel)]
             raw = (
                 self._felt.get(channel, now[channel]) + self._bias[channel] + kind.noise * float(noise[index])
             )
@@ -129,7 +129,7 @@ class Sensors:
         if self._scenario.active(Kind.DROPOUT, t_s, node):
             return True
         number, day = list(NODES).index(node), int(t_s // DAY_S)
-        rate = self._scenario.dropouts_per_week
+        rate = self._scenario.dropouts_per_day
         return any(inside(dropout_spans_s(rate, self._seed, number, d), t_s) for d in (day - 1, day))
 
     def _faulty(self, channel: str, value: float, t_s: float) -> float | None:
@@ -142,6 +142,15 @@ class Sensors:
         if quantity == "humidity_pct" and self._scenario.active(Kind.WET, t_s, node):
             return 100.0
         return value
+
+
+def decimals(channel: str) -> int:
+    """Return how many decimals a series is written with: two at most, none for what is counted in ones.
+
+    >>> decimals("keel.part_c"), decimals("heater.on"), decimals("heater.power_w")
+    (2, 0, 2)
+    """
+    return 0 if channel in CHANNELS and _ACCURACY[_quantity(channel)].grain >= 1.0 else 2
 
 
 @lru_cache(maxsize=4)

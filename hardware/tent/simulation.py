@@ -14,7 +14,7 @@ from hardware.tent.habits import door_spans_s, inside, is_work_hour
 from hardware.tent.parameters import Tent
 from hardware.tent.physics import Controls, Ledger, State, settled, step
 from hardware.tent.scenario import Kind, Scenario
-from hardware.tent.sensors import ACCURACY, CHANNELS, Sensors, bays_truth, truth
+from hardware.tent.sensors import CHANNELS, Sensors, bays_truth, decimals, truth
 from hardware.tent.weather import DAY_S, Weather, generated
 
 _SETTLE_S = 3 * DAY_S
@@ -188,8 +188,7 @@ def write_csv(path: Path, time_s: NDArray[np.int64], columns: Mapping[str, NDArr
     Two decimals, as a node sends them. The same columns give the same bytes.
     """
     lines = [",".join(["time", *columns])]
-    whole = [name in CHANNELS and ACCURACY[name.partition(".")[2]].grain >= 1.0 for name in columns]
-    formats = ["{:.0f}" if is_whole else "{:.2f}" for is_whole in whole]
+    formats = [f"{{:.{decimals(name)}f}}" for name in columns]
     rows = np.stack(list(columns.values()), axis=1).tolist()
     for t_s, row in zip(time_s.tolist(), rows, strict=True):
         at = datetime.fromtimestamp(t_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -2,6 +2,7 @@
 
 import json
 import socket
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -17,18 +18,16 @@ from hardware.tent.parameters import Tent
 from hardware.tent.publisher import TentPublisher
 from hardware.tent.scenario import Scenario, parse_scenario
 from hardware.tent.sensors import NODES
-from tests.hardware.mosquitto import Mosquitto
+from tests.mosquitto import Mosquitto, program
 
 START = datetime(2026, 10, 5, 6, tzinfo=UTC)
-QUIET = Scenario(dropouts_per_week=0.0)
+QUIET = Scenario(dropouts_per_day=0.0)
 
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    broker = Mosquitto(tmp_path)
-    broker.start()
-    yield broker
-    broker.stop()
+    with Mosquitto(tmp_path) as broker:
+        yield broker
 
 
 class Listener:
@@ -93,7 +92,7 @@ def test_every_reading_arrives_once_in_order_with_its_true_time_though_the_broke
 
 def test_a_node_cut_off_is_missed_by_its_last_will_and_catches_up_afterwards(broker: Mosquitto) -> None:
     events = ["offline:keel@20m+30m", "clock-off:sheer=3600@10m"]
-    scenario = parse_scenario(events, START, dropouts_per_week=0.0)
+    scenario = parse_scenario(events, START, dropouts_per_day=0.0)
     at = [START]
     listener = Listener(broker.port)
     shed = TentPublisher("127.0.0.1", broker.port, start=START, scenario=scenario, seed=1, now=lambda: at[0])
@@ -124,11 +123,14 @@ def test_a_broker_that_comes_late_gets_everything(tmp_path: Path) -> None:
     _wait(lambda: shed.connected and shed.acked > 8)
     shed.stop()
     assert shed.acked == shed.measured
-    broker.stop()
+    broker.kill()
 
 
 def test_the_nodes_log_in_and_a_wrong_password_gets_nothing_acknowledged(tmp_path: Path) -> None:
-    broker = Mosquitto(tmp_path, ("tunnel", "pw"))
+    passwords = tmp_path / "passwords"
+    make = program("mosquitto_passwd", "mosquitto")
+    subprocess.run([make, "-b", "-c", passwords, "tunnel", "pw"], check=True)
+    broker = Mosquitto(tmp_path, f"allow_anonymous false\npassword_file {passwords}")
     broker.start()
     for password, works in (("pw", True), ("wrong", False)):
         shed = TentPublisher(
@@ -142,7 +144,7 @@ def test_the_nodes_log_in_and_a_wrong_password_gets_nothing_acknowledged(tmp_pat
             assert not shed.connected
         shed.stop()
         assert (shed.acked > 0) is works
-    broker.stop()
+    broker.kill()
 
 
 def test_a_full_ring_drops_the_oldest_and_counts_it() -> None:

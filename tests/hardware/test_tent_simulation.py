@@ -17,7 +17,7 @@ from hardware.tent.simulation import History, Simulation, simulate, write_csv
 from hardware.tent.weather import _clear_sky_w_m2, _sin_elevation, generated
 
 START = datetime(2026, 10, 5, tzinfo=UTC)
-QUIET = Scenario(dropouts_per_week=0.0)
+QUIET = Scenario(dropouts_per_day=0.0)
 TENT = Tent()
 
 
@@ -27,7 +27,7 @@ def fortnight() -> History:
 
 
 def _broken(text: str, lasts: timedelta = timedelta(hours=6), start: datetime = START) -> History:
-    scenario = parse_scenario([text], start, dropouts_per_week=0.0)
+    scenario = parse_scenario([text], start, dropouts_per_day=0.0)
     return simulate(TENT, start, start + lasts, 60, seed=1, scenario=scenario)
 
 
@@ -233,7 +233,7 @@ def test_a_wet_sensor_is_pinned_at_100() -> None:
 
 
 def test_nodes_drop_out_by_themselves_now_and_then() -> None:
-    often = Scenario(dropouts_per_week=14.0)
+    often = Scenario(dropouts_per_day=2.0)
     history = simulate(TENT, START, START + timedelta(days=4), seed=8, scenario=often)
     silent = np.isnan(history.reported["keel.air_c"])
     assert 0.005 < silent.mean() < 0.4
