@@ -221,15 +221,18 @@ def _wet_share(water_kg: float, area_m2: float, excess_kg_m3: float) -> float:
 def _condensed(
     around: _Surroundings, bay: BayState, vapour_kg_m3: float
 ) -> tuple[float, float, float, float]:
-    """Return the water that turns to dew on film and on part and to fog, and that the floor gives [kg]."""
+    """Return the water that turns to dew on film and on part and to fog, and that the floor gives [kg].
+
+    The wet share shrinks with the water, so a step never dries more than there is.
+    """
     tent, size, _, _, dt_s = around
     reach_m = _vapour_m_s(tent) * dt_s
     film_excess_kg_m3 = vapour_kg_m3 - saturation_kg_m3(bay.film_c)
     part_excess_kg_m3 = vapour_kg_m3 - saturation_kg_m3(bay.part_c)
     film_share = _wet_share(bay.film_water_kg, size.film_m2, film_excess_kg_m3)
     part_share = _wet_share(bay.part_water_kg, size.part_m2, part_excess_kg_m3)
-    film_kg = max(reach_m * size.film_m2 * film_share * film_excess_kg_m3, -bay.film_water_kg)
-    part_kg = max(reach_m * size.part_m2 * part_share * part_excess_kg_m3, -bay.part_water_kg)
+    film_kg = reach_m * size.film_m2 * film_share * film_excess_kg_m3
+    part_kg = reach_m * size.part_m2 * part_share * part_excess_kg_m3
     fog_kg_m3 = max(0.0, vapour_kg_m3 - saturation_kg_m3(bay.air_c))
     fog_kg = fog_kg_m3 * size.volume_m3 * min(1.0, dt_s * _FOG_SHARE_S)
     floor_kg = reach_m * size.wet_m2 * (saturation_kg_m3(bay.mass_c) - vapour_kg_m3)
