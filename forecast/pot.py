@@ -220,7 +220,7 @@ def largest_batch_g(
         # One that never gels within two days lasts any time that is asked for.
         return [not gel < needed_min for gel in gels_min(resin, bodies, resin_c, air_c)]
 
-    return _largest_g(lasts)
+    return largest_mass_g(lasts)
 
 
 def runaway_mass_g(resin: Reaction, resin_c: float, air_c: float, place: Place = in_pot) -> float | None:
@@ -258,7 +258,7 @@ def runaway_mass_g(resin: Reaction, resin_c: float, air_c: float, place: Place =
         bodies = [place(resin, float(mass)) for mass in masses_g]
         return [o.peak_c < limit_c for o in outcomes(resin, bodies, resin_c, air_c)]
 
-    mass_g = _largest_g(stays_cool)
+    mass_g = largest_mass_g(stays_cool)
     if mass_g is None:
         return _SMALLEST_G
     return None if mass_g >= MAX_MASS_G else mass_g
@@ -280,7 +280,7 @@ def as_film_of_cup(resin: Reaction, cup_g: float, temp_c: float) -> Reaction:
     Raises
     ------
     ValueError
-        If a value is outside its range, or the cup stays cool so long that it never gels.
+        If a value is outside its range, or no film time gives the cup's.
 
     >>> from forecast.card import Family
     >>> from forecast.reaction import reaction
@@ -293,15 +293,50 @@ def as_film_of_cup(resin: Reaction, cup_g: float, temp_c: float) -> Reaction:
     wanted_min = film_min(resin, temp_c)
     body = in_pot(resin, cup_g)
 
-    def slowed(factor: float) -> Reaction:
-        return replace(resin, ln_pace=resin.ln_pace - np.log(factor))
+    def cup_min(factors: Floats) -> Floats:
+        # A reaction slowed by a factor, seen by a clock slowed as much, is the same with more loss.
+        bodies = [replace(body, loss_per_s=body.loss_per_s * factor) for factor in factors]
+        return factors * gels_min(resin, bodies, temp_c, temp_c)
 
-    low, high = 1.0, 100.0
-    for _ in range(20):  # to 5e-6
-        factor = float(np.sqrt(low * high))
-        [gel_min] = gels_min(slowed(factor), [body], temp_c, temp_c)
-        low, high = (factor, high) if gel_min < wanted_min else (low, factor)
-    return slowed(float(np.sqrt(low * high)))
+    factors = np.geomspace(1.0, 100.0, 20)
+    for _ in range(2):
+        times_min = cup_min(factors)
+        above = int(np.argmax(times_min >= wanted_min))
+        if times_min[above] < wanted_min or above == 0:
+            raise ValueError(f"no film time fits {wanted_min:g} min in a cup of {cup_g:g} g at {temp_c:g} °C")
+        low, high = factors[above - 1], factors[above]
+        factors = np.geomspace(low, high, 20)
+    ln_factor = np.interp(wanted_min, times_min[above - 1 : above + 1], np.log([low, high]))
+    return replace(resin, ln_pace=resin.ln_pace - ln_factor)
+
+
+def largest_mass_g(holds: Callable[[Floats], list[bool]]) -> float | None:
+    """Return the largest mass [g] up to which something holds.
+
+    Parameters
+    ----------
+    holds : callable
+        Whether it does, at rising masses [g]; true for the small, false for the large.
+
+    Returns
+    -------
+    float or None
+        1 to 50,000, to 2 % and never too large; None if it does not even hold for 1 g.
+
+    >>> round(largest_mass_g(lambda masses_g: [mass <= 500.0 for mass in masses_g]) / 500.0, 1)
+    1.0
+    """
+    low_g, high_g = _SMALLEST_G, MAX_MASS_G
+    for _ in range(2):  # each round narrows the range to a 23rd of its logarithm
+        masses_g = np.geomspace(low_g, high_g, 24)
+        held = holds(masses_g)
+        if not held[0]:
+            return None
+        if all(held):
+            return high_g
+        first = held.index(False)
+        low_g, high_g = float(masses_g[first - 1]), float(masses_g[first])
+    return low_g
 
 
 def laminate_peak_c(
@@ -343,18 +378,3 @@ def _gels_min(resin: Reaction, trace: Trace) -> Floats:
         low, high = np.where(reached < gel, x, low), np.where(reached < gel, high, x)
     gelled = cured[1] >= gel
     return np.where(gelled, elapsed_s[0] + high * span, np.nan) / S_PER_MIN
-
-
-def _largest_g(holds: Callable[[Floats], list[bool]]) -> float | None:
-    """Return the largest mass up to which `holds` is true; None if not for the smallest."""
-    low_g, high_g = _SMALLEST_G, MAX_MASS_G
-    for _ in range(2):  # each round narrows the range to a 23rd of its logarithm
-        masses_g = np.geomspace(low_g, high_g, 24)
-        held = holds(masses_g)
-        if not held[0]:
-            return None
-        if all(held):
-            return high_g
-        first = held.index(False)
-        low_g, high_g = float(masses_g[first - 1]), float(masses_g[first])
-    return low_g
