@@ -391,3 +391,30 @@ def test_packets_in_pieces_of_any_size(wire: type[Wire], protocol: MQTTProtocolV
         wait_until(lambda: len(sink.got) == len(sizes), "all messages")
         assert [len(message.payload) for message in sink.got] == sizes
         assert client.status().connections == 1
+
+
+def test_acknowledgements_never_land_amid_another_packet(
+    wire: type[Wire], protocol: MQTTProtocolVersion
+) -> None:
+    """The broker does not read for a while, so that a long SUBSCRIBE is half written when messages come."""
+    empty = b"\x00" if protocol == MQTT5 else b""
+    topics = tuple(f"shed/{i}/{'x' * 4000}" for i in range(4000))
+    seen: list[int] = []
+
+    def script(peer: Peer) -> None:
+        peer.connect_level()
+        peer.sock.sendall(bytes([0x20, 2 + len(empty), 0, 0]) + empty)
+        time.sleep(0.3)
+        for packet_id in range(1, 11):
+            peer.sock.sendall(publish_311(b"shed/keel/air", empty + b"20", packet_id))
+            time.sleep(0.01)
+        time.sleep(0.3)
+        while True:
+            seen.append(peer.packet()[0])
+
+    with ScriptedBroker(script) as slow, making_clients(wire, protocol) as make:
+        client, sink = make(slow.port, topics=topics, keep_alive_s=60), RememberingSink()
+        sink.on_batch = lambda batch: client.acknowledge([message.token for message in batch])
+        client.start(sink)
+        wait_until(lambda: len(seen) == 50, "40 times SUBSCRIBE and 10 times PUBACK")
+        assert sorted(seen) == [4] * 10 + [8] * 40
