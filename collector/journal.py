@@ -8,6 +8,7 @@ worked out at each reading, in `collector.journal_book`.
 import json
 import sqlite3
 from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -156,12 +157,16 @@ def open_journal(path: Path, *, read_only: bool = False) -> Journal | None:
             raise StoreError(
                 f"{path.parent}: the journal's folder cannot be made: {error.strerror}"
             ) from error
-    with in_words(path):
-        writer = None if read_only else connect(path, writable=True)
-        if writer is not None:
+    with in_words(path), ExitStack() as undo:
+        writer = None
+        if not read_only:
+            writer = connect(path, writable=True)
+            undo.callback(writer.close)
             _make(path, writer)
         reader = connect(path, writable=False)
+        undo.callback(reader.close)
         _check(path, reader)
+        undo.pop_all()
     return Journal(Database(path, writer, reader))
 
 
