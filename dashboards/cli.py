@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
-from dashboards.commands import check, demo, now, readings, run
+from dashboards.commands import check, cure, demo, now, readings, run, tonight
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -64,6 +64,9 @@ def _globals(
 
 
 app.command("now")(now.now)
+app.command("tonight")(tonight.tonight)
+app.add_typer(cure.app, name="cure")
+app.command("cup")(cure.cup)
 app.command("run")(run.run)
 app.command("import")(readings.import_readings)
 app.command("export")(readings.export_readings)

@@ -54,7 +54,7 @@ def caution_words(caution: Caution, reader: Reader) -> str:
         ),
         Trouble.TOO_LITTLE_HARDENER: f"{hardener} is below its card's range: it may never cure through",
         Trouble.TOO_MUCH_HARDENER: f"{hardener} is above its card's range: hotter, and weaker when cured",
-        Trouble.ODD_GEL: f"gel was marked after {share} of its sheet's time: check the mark and the scales",
+        Trouble.ODD_GEL: f"gel was marked after {share} of the time expected: check the mark and the scales",
         Trouble.RECOAT_CLOSED: (
             f"the recoat window may have been shut for {span}: grind before the next ply goes on"
         ),

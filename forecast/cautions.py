@@ -38,7 +38,7 @@ class Caution:
     """One trouble with the numbers that its words need; those it does not need are None.
 
     `temp_c` is a limit or bound [°C], `span_h` how long [h], `hardener_pct` the percentage used
-    and `ratio` the share of the sheet's gel time after which gel was seen.
+    and `ratio` the share of the expected gel time after which gel was seen.
     """
 
     trouble: Trouble

@@ -97,7 +97,7 @@ def cure_now(
         equivalent_hours=_equivalent_hours(frame, frame.now_h),
         equivalent_stage=rates.stages[-1][0],
         equivalent_age_hours=float(age[LIKELY, -1]),
-        stalled=warmth.now_c < floor_c,
+        stalled=warmth.now_c < floor_c and _is_on_its_way(stages),
         stalled_h=float(hours_below(part.course, floor_c)[LIKELY]),
         gap_h=part.gap_h,
         gel_ratio=ratio,
@@ -107,7 +107,7 @@ def cure_now(
 
 
 def believable_gel(ratio: float) -> bool:
-    """Say whether a gel seen after this share of the sheet's time can be true; else the mark is a slip.
+    """Say whether a gel seen after this share of the expected time can be true; else the mark is a slip.
 
     >>> believable_gel(0.8), believable_gel(0.05)
     (True, False)
@@ -143,7 +143,7 @@ def _computed(frame: _Frame, pace: Pace) -> Moment:
 
 
 def _gel_ratio(frame: _Frame) -> float | None:
-    """Return the share of the sheet's gel time after which gel was seen."""
+    """Return the share of the expected gel time after which gel was seen."""
     if Stage.GEL not in frame.seen.stages:
         return None
     moment_h = frame.elapsed_h(frame.seen.stages[Stage.GEL])
@@ -248,6 +248,10 @@ def _next_pace(rates: CureRates, stages: tuple[StageState, ...]) -> Pace:
     return next(left, rates.stages[-1][1])
 
 
+def _is_on_its_way(stages: tuple[StageState, ...]) -> bool:
+    return any(stage.reached_at is None for stage in stages)
+
+
 def _cautions(frame: _Frame, state: CureState, air: Air | None) -> tuple[Caution, ...]:
     """Gather every trouble, the most pressing first."""
     floor_c = _next_pace(frame.rates, state.stages).floor_c
@@ -255,7 +259,7 @@ def _cautions(frame: _Frame, state: CureState, air: Air | None) -> tuple[Caution
     found = [
         (long_enough(state.gap_h), Caution(Trouble.NO_READINGS, span_h=state.gap_h)),
         (
-            state.stalled or long_enough(state.stalled_h),
+            state.stalled or (long_enough(state.stalled_h) and _is_on_its_way(state.stages)),
             Caution(Trouble.STALLED, temp_c=floor_c, span_h=state.stalled_h),
         ),
         (frame.seen.dew_at is not None, Caution(Trouble.DEW)),

@@ -79,7 +79,7 @@ class CureState:
     follow the sheet's own times of `equivalent_stage`; `equivalent_age_hours` the published
     Arrhenius form with 5000 K. `stalled` says that the part is now too cold for the next
     stage, `stalled_h` [h] for how long it has been in all. `gap_h` [h] are hours without
-    readings. `gel_ratio` is the share of the sheet's gel time after which gel was seen.
+    readings. `gel_ratio` is the share of the expected gel time after which gel was seen.
     """
 
     began_at: datetime

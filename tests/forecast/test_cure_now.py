@@ -101,6 +101,15 @@ def test_a_cure_too_cold_is_stalled_and_says_for_how_long() -> None:
     assert caution.span_h == pytest.approx(5.0, abs=0.01)
 
 
+def test_a_cure_that_is_through_does_not_stall() -> None:
+    """A boat that stands finished in a frosty shed needs nobody at night."""
+    part = history([0.0, 70.0, 71.0, 90.0], [23.0, 23.0, 1.0, 1.0], (0.0, 90.0), hole_h=99.0)
+    state = cure_now(some_rates(), part, LAID_AT)
+    assert state.stage is Stage.FULL
+    assert not state.stalled
+    assert Trouble.STALLED not in troubles(state)
+
+
 def test_missing_readings_give_an_interval_and_are_said() -> None:
     part = history([0.0, 1.0, 7.0, 8.0], [24.0, 20.0, 14.0, 18.0], (0.0, 8.0))
     state = cure_now(some_rates(), part, LAID_AT)
