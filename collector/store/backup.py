@@ -6,7 +6,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from collector.errors import InputError, StoreError
-from collector.store.connection import connect, in_words
+from collector.store.connection import connect_reader, in_words
 
 
 def back_up(path: Path, to: Path) -> int:
@@ -47,7 +47,7 @@ def back_up(path: Path, to: Path) -> int:
 
 def _copy(path: Path, partial: Path) -> None:
     with in_words(path):
-        con = connect(path, writable=False)
+        con = connect_reader(path).con
     with closing(con), in_words(partial):
         con.execute("PRAGMA query_only = OFF")  # the store is open to read only all the same
         con.execute("VACUUM INTO ?", (str(partial),))

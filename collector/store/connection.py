@@ -6,6 +6,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import NamedTuple
 from urllib.parse import quote
 
 from collector.errors import StoreError, StoreFullError
@@ -49,16 +50,53 @@ def connect(path: Path, *, writable: bool, immutable: bool = False) -> sqlite3.C
     return con
 
 
+class Reader(NamedTuple):
+    """A connection to read with; `still` if it will never see what is written after it opened."""
+
+    con: sqlite3.Connection
+    still: bool
+
+
+def connect_reader(path: Path) -> Reader:
+    """Open a connection to read with, also where this user or this disk lets nobody write.
+
+    There SQLite can read beside a running daemon; with none, it needs to be told that nothing changes.
+
+    Raises
+    ------
+    sqlite3.Error
+        As SQLite says it.
+    StoreError
+        If part of the readings stands in a log that cannot be read there.
+    """
+    con = connect(path, writable=False)
+    try:
+        con.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.Error as error:
+        con.close()
+        if error.sqlite_errorcode & 0xFF not in {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}:
+            raise
+    else:
+        return Reader(con, still=False)
+    log = path.with_name(f"{path.name}-wal")
+    if log.exists() and log.stat().st_size:
+        raise StoreError(
+            f"{path}: was not closed in order, and without the right to write here its log cannot be read; "
+            f"copy it and {log.name} to a folder that you may write, and open it there"
+        )
+    return Reader(connect(path, writable=False, immutable=True), still=True)
+
+
 class Database:
     """One writing and one reading connection to a file, each under its own lock.
 
-    Reads see a snapshot and never wait for a commit; nothing else in the process opens the file.
+    Reads see a snapshot and never wait for a commit.
     """
 
-    def __init__(self, path: Path, writer: sqlite3.Connection | None, reader: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, writer: sqlite3.Connection | None, reader: Reader) -> None:
         self.path = path
         self._writer = writer
-        self._reader: sqlite3.Connection | None = reader
+        self._reader: Reader | None = reader
         self._write_lock = threading.Lock()
         self._read_lock = threading.Lock()
         self._closed = False
@@ -84,9 +122,12 @@ class Database:
     def reading(self) -> Iterator[sqlite3.Connection]:
         """One consistent view of the file."""
         with self._read_lock, in_words(self.path):
-            con = self._reader
-            if con is None:
+            if self._reader is None:
                 raise StoreError(f"{self.path}: is closed")
+            if self._reader.still:
+                self._reader.con.close()
+                self._reader = connect_reader(self.path)
+            con = self._reader.con
             con.execute("BEGIN")
             try:
                 yield con
@@ -98,9 +139,10 @@ class Database:
         """Close both connections; closing twice does nothing."""
         with self._write_lock, self._read_lock:
             self._closed = True
-            for con in (self._reader, self._writer):
-                if con is not None:
-                    con.close()
+            if self._reader is not None:
+                self._reader.con.close()
+            if self._writer is not None:
+                self._writer.close()
             self._reader = self._writer = None
 
 

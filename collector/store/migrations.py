@@ -51,13 +51,16 @@ def chunks_by_sensor(con: sqlite3.Connection) -> None:
     """Make the table of chunks: six hours of a sensor, and the roll-up of each hour.
 
     A rowid table, since the bytes of a chunk would make the pages of a key tree fall apart.
-    `data` is NULL once the raw readings were let go for their age. Chunks that a bad disk has spoilt are
-    put aside in a table of their own when readings come late for their hours.
+    `data` is NULL once the raw readings were let go for their age.
     """
     con.execute(
         "CREATE TABLE chunk (k INTEGER PRIMARY KEY, n INTEGER NOT NULL, hours BLOB NOT NULL, data BLOB)"
         " STRICT"
     )
+
+
+def spoilt_chunks(con: sqlite3.Connection) -> None:
+    """Make the table in which a chunk that a bad disk has spoilt is put aside, once readings come again."""
     con.execute(
         "CREATE TABLE spoilt_chunk"
         " (k INTEGER PRIMARY KEY, n INTEGER NOT NULL, hours BLOB NOT NULL, data BLOB) STRICT"
@@ -69,6 +72,7 @@ MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     rejected_messages,
     state_by_key,
     chunks_by_sensor,
+    spoilt_chunks,
 )
 
 

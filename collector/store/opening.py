@@ -6,7 +6,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from collector.errors import StoreError
-from collector.store.connection import Database, connect, in_words
+from collector.store.connection import Database, connect, connect_reader, in_words
 from collector.store.migrations import MIGRATIONS, is_foreign, migrate, schema_version
 from collector.store.sqlite import SqliteStore
 
@@ -35,10 +35,10 @@ def open_store(path: str | os.PathLike[str], *, read_only: bool = False) -> Sqli
             _check_ours(file, writer)
             _use_write_ahead_log(file, writer)
             migrate(writer)
-        reader = connect(file, writable=False)
-        undo.callback(reader.close)
-        _check_ours(file, reader)
-        _check_up_to_date(file, reader)
+        reader = connect_reader(file)
+        undo.callback(reader.con.close)
+        _check_ours(file, reader.con)
+        _check_up_to_date(file, reader.con)
         store = SqliteStore(Database(file, writer, reader))
         undo.pop_all()
     return store
@@ -68,6 +68,11 @@ def _make_folders(file: Path) -> None:
     if is_folder:
         raise StoreError(f"{file}: is a folder; give the name of a file in it, as in {file / 'layday.db'}")
     blocked = file if file.exists() else file.parent
+    if os.statvfs(blocked).f_flag & os.ST_RDONLY:
+        raise StoreError(
+            f"{blocked}: the disk is mounted read-only, as systems do with a failing card; check it, and "
+            "give the store another path meanwhile"
+        )
     if not _may(blocked, os.W_OK):
         raise StoreError(f"{blocked}: this user may not write there; check its owner and permissions")
 

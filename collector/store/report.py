@@ -15,7 +15,7 @@ from collector.domain import Gap
 from collector.errors import StoreError
 from collector.store import chunks
 from collector.store.base import Store
-from collector.store.connection import connect, in_words
+from collector.store.connection import connect_reader, in_words
 
 _PACES = 5  # a sensor is missed after so many of its usual steps: common practice, no source
 _SHORTEST_GAP = timedelta(minutes=5)
@@ -69,7 +69,7 @@ def store_report(store: Store, path: Path, *, check: bool = False) -> StoreRepor
         If the file cannot be read at all.
     """
     sensors = tuple(sensor_report(store, name) for name in store.sensors())
-    with in_words(path), closing(connect(path, writable=False)) as con:
+    with in_words(path), closing(connect_reader(path).con) as con:
         pages = con.execute("PRAGMA freelist_count").fetchone()[0]
         unused_bytes = pages * con.execute("PRAGMA page_size").fetchone()[0]
         row_count = con.execute("SELECT count(*) FROM reading").fetchone()[0]
@@ -120,7 +120,7 @@ def damage(path: Path) -> tuple[str, ...]:
     """Read every page and every chunk of a store and say what is wrong with them; nothing if all is well."""
     found: list[str] = []
     try:
-        with in_words(path), closing(connect(path, writable=False)) as con:
+        with in_words(path), closing(connect_reader(path).con) as con:
             verdicts = [row[0] for row in con.execute("PRAGMA integrity_check(20)")]
             found += [text for text in verdicts if text != "ok"]
             found += _spoilt_chunks(con)
