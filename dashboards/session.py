@@ -44,6 +44,12 @@ class Session:
         return Path(named) if named else platformdirs.user_data_path("layday") / "layday.sqlite"
 
     @property
+    def card_folders(self) -> tuple[Path, ...]:
+        """Where the user's own resin cards are: ``cards`` beside the configuration file."""
+        folder = self.config_path.parent if self.config_path else platformdirs.user_config_path("layday")
+        return (folder / "cards",)
+
+    @property
     def reader(self) -> Reader:
         """Whom the words are for."""
         return Reader(self.config.shed.zone, self.config.shed.units)
