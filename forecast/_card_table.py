@@ -2,8 +2,23 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 _NAN = float("nan")
+
+
+class Bound(NamedTuple):
+    """The closed range that a number can be in, and what may have gone wrong if it is not."""
+
+    low: float
+    high: float
+    hint: str
+
+    def problem(self, value: float) -> str:
+        """Say that a number is outside; empty if it is not."""
+        if self.low <= value <= self.high:
+            return ""
+        return f"{value:g} is outside {self.low:g} to {self.high:g} ({self.hint})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +80,14 @@ class Table:
         self.wrong(key, f"must be true or false, not {value!r}")
         return default
 
-    def number(self, key: str, low: float, high: float, hint: str) -> float:
-        """Return a number from `low` to `high`, NaN if it is none."""
+    def number(self, key: str, bound: Bound) -> float:
+        """Return a number within `bound`, NaN if it is none."""
         value = self._take(key, required=True)
         self._notes.numbers.append(f"{self._prefix}{key}".split("[")[0])
-        return _NAN if value is None else self._checked(key, value, low, high, hint)
+        return _NAN if value is None else self._checked(key, value, bound)
 
-    def numbers(self, key: str, low: float, high: float, hint: str) -> tuple[float, ...]:
-        """Return a list of numbers, each from `low` to `high` or NaN."""
+    def numbers(self, key: str, bound: Bound) -> tuple[float, ...]:
+        """Return a list of numbers, each within `bound` or NaN."""
         value = self._take(key, required=True)
         self._notes.numbers.append(f"{self._prefix}{key}")
         if value is None:
@@ -80,7 +95,7 @@ class Table:
         if not isinstance(value, list) or not value:
             self.wrong(key, f"must be a list of numbers, as in [1, 2.5], not {value!r}")
             return ()
-        return tuple(self._checked(f"{key}[{i}]", item, low, high, hint) for i, item in enumerate(value))
+        return tuple(self._checked(f"{key}[{i}]", item, bound) for i, item in enumerate(value))
 
     def table(self, key: str, *, required: bool = True) -> "Table":
         """Return a table inside this one, empty if there is none."""
@@ -115,11 +130,11 @@ class Table:
             self.wrong(key, "is missing")
         return self.raw.get(key)
 
-    def _checked(self, key: str, value: object, low: float, high: float, hint: str) -> float:
+    def _checked(self, key: str, value: object, bound: Bound) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.wrong(key, f"must be a number, not {value!r}")
             return _NAN
-        if not low <= value <= high:
-            self.wrong(key, f"{value:g} is outside {low:g} to {high:g} ({hint})")
+        if problem := bound.problem(value):
+            self.wrong(key, problem)
             return _NAN
         return float(value)

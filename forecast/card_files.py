@@ -14,21 +14,26 @@ from types import MappingProxyType
 import numpy as np
 
 from collector.errors import ConfigError, InputError
-from forecast._card_table import Table
+from forecast._card_table import Bound, Table
 from forecast.card import Application, Card, Family, GelCell, Hardener, RecoatTable, Stage, StageTable
 from forecast.time_surface import Cells
 
 SHIPPED = Path(__file__).parent / "cards"
 _SUFFIX = ".toml"
 # What can be true of a resin or a day in a shed; beyond it a unit was mixed up.
-_DENSITY = (0.7, 2.5, "kg/m³ are a thousand times as many")
-_PERCENT = (0.05, 200.0, "parts of hardener to a hundred of resin")
-_TEMP = (-20.0, 60.0, "64 °F are 17.8 °C")
-_CURE_TEMP = (-20.0, 150.0, "64 °F are 17.8 °C")
-_HEAT = (50.0, 1000.0, "kJ/kg are as many J/g")
-_MINUTES = (0.1, 6000.0, "a time is above zero, in minutes")
-_HOURS = (0.01, 10_000.0, "a time is above zero, in hours")
-_STAGES = tuple(stage for stage in Stage if stage is not Stage.GEL)
+DENSITY = Bound(0.7, 2.5, "kg/m³ are a thousand times as many")
+PERCENT = Bound(0.05, 200.0, "parts of hardener to a hundred of resin")
+TEMPERATURE = Bound(-20.0, 60.0, "°C; 64 °F are 17.8 °C")
+CURE_TEMPERATURE = Bound(-20.0, 150.0, "°C; 64 °F are 17.8 °C")
+BASE = Bound(-30.0, 40.0, "°C from which degree-hours count")
+HEAT = Bound(50.0, 1000.0, "kJ/kg are as many J/g")
+SHELF_LIFE = Bound(0.1, 240.0, "months in a closed drum")
+HUMIDITY = Bound(1.0, 100.0, "relative humidity in %")
+MARGIN = Bound(0.0, 20.0, "5 °F above the dew point are 2.78 K")
+CUP = Bound(1.0, 20_000.0, "grams in the cup")
+MINUTES = Bound(0.1, 6000.0, "a time is above zero, in minutes")
+HOURS = Bound(0.01, 10_000.0, "a time is above zero, in hours")
+STAGES = tuple(stage for stage in Stage if stage is not Stage.GEL)
 
 
 def card_keys(folders: Sequence[Path] = ()) -> tuple[str, ...]:
@@ -109,14 +114,12 @@ def parse_card(raw: Mapping[str, object], file: str, key: str) -> Card:
         gel=_gel(top.table("gel"), limits),
         stages=_stages(top.table("stage", required=False)),
         recoat=_recoat(top.table("recoat")) if "recoat" in raw else None,
-        base_c=top.number("base_c", -30.0, 40.0, "°C from which degree-hours count"),
-        reference_c=top.number("reference_c", *_TEMP),
-        heat_of_reaction_j_g=top.number("heat_of_reaction_j_g", *_HEAT),
-        density_g_ml=top.number("density_g_ml", *_DENSITY),
+        base_c=top.number("base_c", BASE),
+        reference_c=top.number("reference_c", TEMPERATURE),
+        heat_of_reaction_j_g=top.number("heat_of_reaction_j_g", HEAT),
+        density_g_ml=top.number("density_g_ml", DENSITY),
         shelf_life_months=(
-            top.number("shelf_life_months", 0.1, 240.0, "months in a closed drum")
-            if "shelf_life_months" in raw
-            else None
+            top.number("shelf_life_months", SHELF_LIFE) if "shelf_life_months" in raw else None
         ),
         sources=_sources(top),
     )
@@ -129,7 +132,7 @@ def parse_card(raw: Mapping[str, object], file: str, key: str) -> Card:
 def _hardener(table: Table) -> Hardener:
     hardener = Hardener(
         kind=table.text("kind"),
-        density_g_ml=table.number("density_g_ml", *_DENSITY),
+        density_g_ml=table.number("density_g_ml", DENSITY),
         by=table.choice("by", ["weight", "volume"], default="weight"),
     )
     table.no_other_keys()
@@ -137,37 +140,37 @@ def _hardener(table: Table) -> Hardener:
 
 
 def _limits(table: Table) -> tuple[float, float]:
-    least, most = table.number("min_pct", *_PERCENT), table.number("max_pct", *_PERCENT)
+    least, most = table.number("min_pct", PERCENT), table.number("max_pct", PERCENT)
     if least > most:
         table.wrong("max_pct", f"{most:g} % is below min_pct, {least:g} %")
     return least, most
 
 
 def _application(table: Table) -> Application:
-    cold, hot = table.number("temp_min_c", *_TEMP), table.number("temp_max_c", *_TEMP)
+    cold, hot = table.number("temp_min_c", TEMPERATURE), table.number("temp_max_c", TEMPERATURE)
     if cold >= hot:
         table.wrong("temp_max_c", f"{hot:g} °C is not above temp_min_c, {cold:g} °C")
     application = Application(
         temp_min_c=cold,
         temp_max_c=hot,
-        humidity_max_pct=table.number("humidity_max_pct", 1.0, 100.0, "relative humidity in %"),
-        margin_min_k=table.number("margin_min_k", 0.0, 20.0, "5 °F above the dew point are 2.78 K"),
+        humidity_max_pct=table.number("humidity_max_pct", HUMIDITY),
+        margin_min_k=table.number("margin_min_k", MARGIN),
     )
     table.no_other_keys()
     return application
 
 
 def _gel(table: Table, limits: tuple[float, float]) -> tuple[GelCell, ...]:
-    cup_g = table.number("cup_g", 1.0, 20_000.0, "grams in the cup") if "cup_g" in table.raw else None
+    cup_g = table.number("cup_g", CUP) if "cup_g" in table.raw else None
     cells = []
     for row in table.tables("cells"):
-        temp_c, pct = row.number("temp_c", *_TEMP), row.number("catalyst_pct", *_PERCENT)
+        temp_c, pct = row.number("temp_c", TEMPERATURE), row.number("catalyst_pct", PERCENT)
         if pct < limits[0] or pct > limits[1]:
             row.wrong("catalyst_pct", f"{pct:g} % is beyond hardener.min_pct to max_pct, {_span(limits)} %")
         if "time_min" in row.raw:
-            low = high = row.number("time_min", *_MINUTES)
+            low = high = row.number("time_min", MINUTES)
         else:
-            low, high = row.number("low_min", *_MINUTES), row.number("high_min", *_MINUTES)
+            low, high = row.number("low_min", MINUTES), row.number("high_min", MINUTES)
             if low > high:
                 row.wrong("high_min", f"{high:g} is below low_min, {low:g}: the range is upside down")
         row.no_other_keys()
@@ -194,20 +197,20 @@ def _right_way_up(table: Table, cells: Sequence[GelCell]) -> None:
 
 def _stages(table: Table) -> tuple[StageTable, ...]:
     found = []
-    for stage in _STAGES:
+    for stage in STAGES:
         if stage.value in table.raw:
             rows = table.table(stage.value)
-            temps_c, times_h = _temperatures(rows), rows.numbers("times_h", *_HOURS)
+            temps_c, times_h = _temperatures(rows), rows.numbers("times_h", HOURS)
             _falling_times(rows, "times_h", temps_c, times_h)
             rows.no_other_keys()
             found.append(StageTable(stage, temps_c, times_h))
-    table.no_other_keys(hint=f"the stages are {', '.join(_STAGES)}; gel has its own table")
+    table.no_other_keys(hint=f"the stages are {', '.join(STAGES)}; gel has its own table")
     return tuple(found)
 
 
 def _recoat(table: Table) -> RecoatTable:
     temps_c = _temperatures(table)
-    from_h, to_h = table.numbers("from_h", *_HOURS), table.numbers("to_h", *_HOURS)
+    from_h, to_h = table.numbers("from_h", HOURS), table.numbers("to_h", HOURS)
     _falling_times(table, "from_h", temps_c, from_h)
     _falling_times(table, "to_h", temps_c, to_h)
     for temp_c, opens, closes in zip(temps_c, from_h, to_h, strict=False):
@@ -220,7 +223,7 @@ def _recoat(table: Table) -> RecoatTable:
 
 
 def _temperatures(table: Table) -> tuple[float, ...]:
-    temps_c = table.numbers("temps_c", *_CURE_TEMP)
+    temps_c = table.numbers("temps_c", CURE_TEMPERATURE)
     for colder, warmer in pairwise(temps_c):
         if warmer <= colder:
             table.wrong("temps_c", f"{warmer:g} does not rise after {colder:g}: list them from cold to warm")

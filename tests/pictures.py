@@ -9,8 +9,6 @@ from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
 
-from hardware.tent.parameters import Tent
-from hardware.tent.simulation import Simulation
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 
@@ -21,6 +19,8 @@ from collector.store.memory import MemoryStore
 from dashboards.session import Session, open_session
 from dashboards.terminal.render.now import now_text
 from forecast.outlook import shed_now
+from hardware.tent.parameters import Tent
+from hardware.tent.simulation import Simulation
 
 FOLDER = Path(__file__).parent.parent / "dashboards" / "pictures"
 WIDTH = 80

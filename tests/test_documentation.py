@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 import typer.main
+from typer.core import TyperGroup
 
 from collector.config import Config
 from dashboards.cli import app
@@ -19,7 +20,7 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 def _commands() -> list[str]:
     group = typer.main.get_command(app)
-    assert isinstance(group, typer.main.TyperGroup)
+    assert isinstance(group, TyperGroup)
     return sorted(group.commands)
 
 
