@@ -44,14 +44,11 @@ class Session:
         return Path(named) if named else platformdirs.user_data_path("layday") / "layday.sqlite"
 
     @property
-<<<<<<< HEAD
     def journal_path(self) -> Path:
         """The journal's file, beside the store's."""
         return self.store_path.with_suffix(".journal.sqlite")
 
     @property
-=======
->>>>>>> resin
     def card_folders(self) -> tuple[Path, ...]:
         """Where the user's own resin cards are: ``cards`` beside the configuration file."""
         folder = self.config_path.parent if self.config_path else platformdirs.user_config_path("layday")
