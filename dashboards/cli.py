@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
-from dashboards.commands import check, cure, demo, now, readings, run, tonight
+from dashboards.commands import check, cure, demo, mix, now, readings, run, tonight
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -72,6 +72,7 @@ app.command("import")(readings.import_readings)
 app.command("export")(readings.export_readings)
 app.command("check")(check.check)
 app.command("demo")(demo.demo)
+app.command("mix")(mix.mix_command)
 
 
 def main() -> None:

@@ -1,7 +1,8 @@
 """What to stir in, how long it lasts, and how much of it to mix at a time."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -71,6 +72,10 @@ class Mix:
     outside: str
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def with_warnings(self, more: Sequence[str]) -> "Mix":
+        """Return the same mix with more to look out for."""
+        return replace(self, warnings=(*self.warnings, *more))
 
 
 def catalyst_for(

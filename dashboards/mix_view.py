@@ -1,0 +1,113 @@
+"""A mix in words and in JSON."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from collector.units import G_PER_KG
+from dashboards.view import Reader
+from forecast.card import Card
+from forecast.layup import Layup
+from forecast.mix import Batches, Mix
+
+
+@dataclass(frozen=True, slots=True)
+class MixAnswer:
+    """What `layday mix` found: the mix of one pot, and the whole job where one was named.
+
+    `whence` says where the temperature is from.
+    """
+
+    card: Card
+    temp_c: float
+    whence: str
+    mix: Mix
+    job_g: float
+    batches: Batches | None
+    layup: Layup | None
+
+
+def mix_json(answer: MixAnswer) -> dict[str, object]:
+    """Return a mix as ``layday/mix/1``; every number's unit is in its name."""
+    found = answer.mix
+    data: dict[str, object] = {
+        "schema": "layday/mix/1",
+        "card": answer.card.key,
+        "temp_c": answer.temp_c,
+        "percent": found.percentage.catalyst_pct,
+        "limit": found.percentage.limit or None,
+        "resin_g": found.resin_g,
+        "gel_min": {
+            "low": found.gel.low_min,
+            "likely": found.gel.likely_min,
+            "high": found.gel.high_min,
+        },
+        "catalyst": {"mass_g": found.catalyst.mass_g, "volume_ml": found.catalyst.volume_ml},
+        "pot_work_min": found.work.pot_min,
+        "tray_work_min": found.work.tray_min,
+        "film_work_min": found.work.film_min,
+        "pot_peak_c": found.work.pot_peak_c,
+        "outside_sheet": bool(found.outside),
+        "warnings": list(found.warnings),
+        "cautions": list(found.cautions),
+        "job_g": answer.job_g,
+        "batches": None,
+        "layup": None,
+    }
+    if answer.batches is not None:
+        data["batches"] = {
+            "pots": answer.batches.pots,
+            "resin_g": answer.batches.resin_g,
+            "use_min": answer.batches.use_min,
+        }
+    if answer.layup is not None:
+        data["layup"] = {
+            "glass_g": answer.layup.glass_g,
+            "laid_g": answer.layup.laid_g,
+            "resin_g": answer.layup.resin_g,
+            "thickness_mm": answer.layup.thickness_mm,
+            "glass_pct": answer.layup.glass_pct,
+        }
+    return data
+
+
+def mix_lines(answer: MixAnswer, reader: Reader) -> Iterator[str]:
+    """Yield a mix in plain sentences, what to do first."""
+    found, catalyst = answer.mix, answer.mix.catalyst
+    kind = answer.card.hardener.kind
+    yield (
+        f"Into {_grams(found.resin_g)} of {answer.card.name}: {catalyst.mass_g:.1f} g of {kind} by weight, "
+        f"or {catalyst.volume_ml:.1f} mL by volume; never both."
+    )
+    yield (
+        f"That is {found.percentage.catalyst_pct:.3g} % by {answer.card.hardener.by}. "
+        f"At {reader.temperature(answer.temp_c)} ({answer.whence}) the sheet's gel time is "
+        f"{found.gel.likely_min:.0f} min ({found.gel.low_min:.0f} to {found.gel.high_min:.0f})."
+    )
+    yield (
+        f"To gel it lasts {found.work.pot_min:.0f} min all in its pot, {found.work.tray_min:.0f} min in a "
+        f"roller tray, {found.work.film_min:.0f} min as a film on the part."
+    )
+    if answer.layup is not None:
+        lay = answer.layup
+        yield (
+            f"The lay-up: {_grams(lay.glass_g)} of glass, {_grams(lay.resin_g)} of resin with waste, "
+            f"{lay.thickness_mm:.1f} mm thick, {lay.glass_pct:.0f} % glass by weight."
+        )
+    if answer.batches is None:
+        yield "No pot, however small, can be used up before it goes off: cool the resin or use less hardener."
+    else:
+        one = answer.batches
+        if one.pots == 1:
+            yield f"One pot of {_grams(one.resin_g)}: lay it within {one.use_min:.0f} min."
+        else:
+            yield (
+                f"Mix {_grams(answer.job_g)} in {one.pots} pots of {_grams(one.resin_g)}, "
+                f"one after the other; lay each within {one.use_min:.0f} min."
+            )
+    yield from (f"! {warning}" for warning in found.warnings)
+    yield from (f"- {caution}" for caution in found.cautions)
+
+
+def _grams(mass_g: float) -> str:
+    """Round as a shop scale does: to a gram, from 10 kg on to a hundredth of a kilogram."""
+    return f"{mass_g:.0f} g" if mass_g < 10.0 * G_PER_KG else f"{mass_g / G_PER_KG:.2f} kg"
