@@ -16,7 +16,7 @@ from pathlib import Path
 from collector.clock import from_us, to_us
 from collector.errors import InputError, StoreError
 from collector.journal_book import Batch, Book, Cup, Cure, Entry, Mark, fold
-from collector.store.connection import Database, connect, in_words
+from collector.store.connection import Database, connect, connect_reader, in_words
 
 _APPLICATION_ID = 0x6C61796A  # "layj": a journal, not a store
 _FORM = 1
@@ -163,9 +163,9 @@ def open_journal(path: Path, *, read_only: bool = False) -> Journal | None:
             writer = connect(path, writable=True)
             undo.callback(writer.close)
             _make(path, writer)
-        reader = connect(path, writable=False)
-        undo.callback(reader.close)
-        _check(path, reader)
+        reader = connect_reader(path)
+        undo.callback(reader.con.close)
+        _check(path, reader.con)
         undo.pop_all()
     return Journal(Database(path, writer, reader))
 

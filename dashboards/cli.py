@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
-from dashboards.commands import check, cure, demo, mix, now, readings, run, tonight
+from dashboards.commands import check, cure, demo, mix, now, readings, resin, run, tonight
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -67,6 +67,7 @@ app.command("now")(now.now)
 app.command("tonight")(tonight.tonight)
 app.add_typer(cure.app, name="cure")
 app.command("cup")(cure.cup)
+app.add_typer(resin.app, name="resin")
 app.command("run")(run.run)
 app.command("import")(readings.import_readings)
 app.command("export")(readings.export_readings)
@@ -78,7 +79,7 @@ app.command("mix")(mix.mix_command)
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
     try:
-        app(args=_globals_first(sys.argv[1:]))
+        app(args=_globals_first(sys.argv[1:]), prog_name="layday")
     except LaydayError as error:
         for line in str(error).splitlines():
             print(f"layday: {line}", file=sys.stderr)  # noqa: T201  standard error is where errors go

@@ -63,7 +63,8 @@ def test_resin_held_at_a_temperature_gels_at_the_sheets_time(
 
     def sheet_min(temps_c: Floats) -> Floats:
         inverse = 1.0 / (temps_c + ZERO_C_K) - 1.0 / (20.0 + ZERO_C_K)
-        return gel_min * np.exp(activation_j_mol / GAS_J_MOL_K * inverse)
+        minutes: Floats = gel_min * np.exp(activation_j_mol / GAS_J_MOL_K * inverse)
+        return minutes
 
     resin = reaction(family, sheet_min, heat_j_g=400.0, density_g_ml=1.1)
     wanted_s = 60.0 * float(sheet_min(np.array([temp_c]))[0])
