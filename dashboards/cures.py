@@ -159,10 +159,20 @@ def lot_learning(session: Session, book: Book, card_name: str, lot: str) -> LotL
         If the card or the store cannot be read.
     """
     card = find_card(card_name, session.card_folders)
+    return learn_lot(card, card_pots(session, book, card_name, card), lot)
+
+
+def card_pots(session: Session, book: Book, card_name: str, card: Card) -> Sequence[PotGel]:
+    """Return every gel seen of one card's resin; the readings of the store where there is one.
+
+    Raises
+    ------
+    StoreError
+        If the store cannot be read.
+    """
     cards = Cards({card_name: card}, ())
     store = session.open_store(read_only=True) if session.store_path.exists() else MemoryStore()
     try:
-        pots = learned_pots(book, cards, store, session.clock.now()).get(card.key, [])
+        return learned_pots(book, cards, store, session.clock.now()).get(card.key, [])
     finally:
         store.close()
-    return learn_lot(card, pots, lot)

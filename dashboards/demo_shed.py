@@ -9,12 +9,6 @@ from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from hardware.tent.node import sensor_entries, status_topic
-from hardware.tent.parameters import Tent
-from hardware.tent.publisher import TentPublisher
-from hardware.tent.sensors import NODES
-from hardware.tent.simulation import History, Simulation
-
 from collector.clock import EPOCH, QuickClock, SystemClock
 from collector.config import Config, load_config
 from collector.domain import QUANTITIES, Reading
@@ -22,6 +16,11 @@ from collector.quality import range_flag
 from collector.service import Daemon
 from collector.store.base import Store
 from collector.store.opening import open_store
+from hardware.tent.node import sensor_entries, status_topic
+from hardware.tent.parameters import Tent
+from hardware.tent.publisher import TentPublisher
+from hardware.tent.sensors import NODES
+from hardware.tent.simulation import History, Simulation
 
 PAST = timedelta(days=14)
 PAST_STEP_S = 300

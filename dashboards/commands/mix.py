@@ -15,6 +15,7 @@ from collector.units import (
     parse_percent,
     parse_temperature_c,
 )
+from dashboards.cures import card_pots, read_book
 from dashboards.mix_view import MixAnswer, mix_json, mix_lines
 from dashboards.session import Session
 from forecast.card import Card
@@ -33,12 +34,19 @@ _PLY = re.compile(
 _COLDEST_C, _HOTTEST_C = -10.0, 60.0
 _MAX_MIXED_G = 50_000.0
 
-CardOption = Annotated[str, typer.Option("--card", help="A resin card: its key, or a .toml file.")]
-TempOption = Annotated[str | None, typer.Option(help="Where it is laid and gels, as in 64F or 18C.")]
-BayOption = Annotated[str | None, typer.Option(help="Take the temperature of this bay's part, as measured.")]
-PercentOption = Annotated[str | None, typer.Option(help="The catalyst, as in 1.5%.")]
-WorkOption = Annotated[str | None, typer.Option(help="Or the time wanted to gel, as in 40min or 1h10.")]
-MassOption = Annotated[str | None, typer.Option(help="Resin in one pot, as in 800g or 2lb.")]
+CardOption = Annotated[str, typer.Option("--card", "-c", help="A resin card: its key, or a .toml file.")]
+TempOption = Annotated[
+    str | None, typer.Option("--temp", "-t", help="Where it is laid and gels, as in 64F or 18C.")
+]
+BayOption = Annotated[
+    str | None, typer.Option("--bay", "-b", help="Take the temperature of this bay's part, as measured.")
+]
+PercentOption = Annotated[str | None, typer.Option("--percent", "-p", help="The catalyst, as in 1.5%.")]
+WorkOption = Annotated[
+    str | None, typer.Option("--work-time", "-w", help="Or the time wanted to gel, as in 40min or 1h10.")
+]
+MassOption = Annotated[str | None, typer.Option("--mass", "-m", help="Resin in one pot, as in 800g or 2lb.")]
+LotOption = Annotated[str, typer.Option("--lot", "-l", help="The number on the drum; gels seen of it count.")]
 AreaOption = Annotated[str | None, typer.Option(help="The area to laminate, as in 2.5m2 or 30sqft.")]
 PlyOption = Annotated[
     list[str] | None, typer.Option(help="A ply, as in 'mat 1.5oz/ft2 x2' or 'cloth 300g/m2'; repeat.")
@@ -53,13 +61,14 @@ def mix_command(  # noqa: PLR0913, PLR0917  a command's options are its argument
     percent: PercentOption = None,
     work_time: WorkOption = None,
     mass: MassOption = None,
+    lot: LotOption = "",
     area: AreaOption = None,
     ply: PlyOption = None,
 ) -> None:
     """Say how much hardener to stir in, by weight and by volume, how long it lasts, in how many pots."""
     session: Session = ctx.obj
     found = find_card(card, session.card_folders)
-    surface = gel_surface(found)
+    surface = gel_surface(found, card_pots(session, read_book(session), card, found), lot)
     temp_c, whence = _temperature(session, temp, bay)
     percentage = _percentage(found, surface, temp_c, percent, work_time)
     lay = _layup(found, area, ply)

@@ -44,8 +44,7 @@ def test_published_amine_epoxy_at_20_c(hours: float, printed_share: float) -> No
     second = 3574.1 * np.exp(-44289.0 / (GAS_J_MOL_K * kelvin))
 
     def per_s(cured: Floats, _: Floats) -> Floats:
-        speed_per_s: Floats = (first + second * cured**0.39845) * (1.0 - cured) ** 1.5361
-        return speed_per_s
+        return np.asarray((first + second * cured**0.39845) * (1.0 - cured) ** 1.5361)
 
     trace = react(per_s, held_at(20.0), until_s=hours * 3600.0, from_share=1e-7)
     assert trace.cured_share[-1, 0] == pytest.approx(printed_share, abs=5e-4)
