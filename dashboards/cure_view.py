@@ -37,7 +37,7 @@ def caution_words(caution: Caution, reader: Reader) -> str:
         Trouble.NO_READINGS: f"no readings for {span}: what happened then is bounded, not known",
         Trouble.AIR_ONLY: "no part probe: reckoned from the air, and a part lags behind its air",
         Trouble.STALLED: (
-            f"{span} below {temp}, the coldest its data sheet answers for: none of that is counted; "
+            f"{span} below {temp}, the coldest its data sheet answers for: little or none of that counts; "
             "warm the part"
         ),
         Trouble.OUTSIDE_SHEET: (
@@ -66,11 +66,18 @@ def stage_name(state: CureState) -> str:
     return _WET if state.stage is None else state.stage.value
 
 
+def has_news(found: CureTonight) -> bool:
+    """Say whether it is known how a cure is now."""
+    return found.state is not None and not found.state.silent_h
+
+
 def headline(found: CureTonight) -> str:
     """Return where one cure stands in a few words."""
     if found.state is None:
-        return "no news: nothing was measured in its bay"
+        return "NO NEWS: nothing was measured in its bay"
     state = found.state
+    if state.silent_h:
+        return f"NO NEWS for {hours_words(state.silent_h)}; it was {stage_name(state)}"
     ahead = next((s.stage.value for s in state.stages if s.reached_at is None), "")
     if not ahead:
         return f"{stage_name(state)}, all its stages are behind it"
@@ -81,6 +88,8 @@ def when_words(stage: StageState, state: CureState, reader: Reader) -> str:
     """Return when a stage was reached, or would be at the warmth of the last hours."""
     if stage.reached_at is not None:
         return reader.clock(stage.reached_at, state.at) + (" seen" if stage.seen else "")
+    if state.silent_h:
+        return "not known"
     return moment_words(stage.when, state, reader)
 
 
@@ -102,7 +111,7 @@ def moment_words(moment: Moment, state: CureState, reader: Reader) -> str:
 def to_do_words(state: CureState, laid: Laid, reader: Reader) -> str:
     """Return what the next stage still takes, as in ``8 h at 22.0 °C would bring it to sandable``."""
     ahead = next((s for s in state.stages if s.reached_at is None), None)
-    if ahead is None:
+    if ahead is None or state.silent_h:
         return ""
     lately_c, reference_c = state.warmth.last_hours_c, laid.card.reference_c
     spans = [(ahead.needed_h, lately_c), (ahead.needed_reference_h, reference_c)]
@@ -119,6 +128,8 @@ def warmth_words(state: CureState, laid: Laid, reader: Reader) -> list[str]:
     warmth = state.warmth
     now, lately = reader.temperature(warmth.now_c), reader.temperature(warmth.last_hours_c)
     sentences = [f"Part {now} now, {lately} over the last {LAST_HOURS_H:.0f} h"]
+    if state.silent_h:
+        sentences = [f"Part {now} when last heard"]
     hours = (
         ("Coldest hour", warmth.coldest_hour_c, warmth.coldest_at),
         ("warmest", warmth.hottest_hour_c, warmth.hottest_at),
@@ -142,7 +153,7 @@ def warmth_words(state: CureState, laid: Laid, reader: Reader) -> list[str]:
 
 def recoat_words(state: CureState, reader: Reader) -> str:
     """Return the recoat window; empty on a card without one."""
-    if state.opens is None or state.closes is None:
+    if state.opens is None or state.closes is None or state.silent_h:
         return ""
     opens, closes = (moment_words(edge, state, reader) for edge in (state.opens, state.closes))
     return f"Recoat window from {opens} to {closes}"
@@ -175,7 +186,7 @@ def cure_json(found: CureTonight, reader: Reader) -> dict[str, object]:
         "lot": laid.lot,
         "percent": laid.catalyst_pct,
         "laid_at": _iso(laid.laid_at),
-        "news": state is not None,
+        "news": has_news(found),
     }
     return about if state is None else about | _state_json(state, reader)
 
@@ -202,6 +213,7 @@ def _state_json(state: CureState, reader: Reader) -> dict[str, object]:
         "stalled": state.stalled,
         "stalled_h": state.stalled_h,
         "gap_h": state.gap_h,
+        "silent_h": state.silent_h,
         "gel_ratio": state.gel_ratio,
         "cautions": [caution_words(caution, reader) for caution in state.cautions],
     }

@@ -52,7 +52,7 @@ def mark_of(word: str) -> Mark:
     found = [mark for mark in Mark if short and mark.value.startswith(short)]
     if len(found) != 1:
         names = ", ".join(mark.value for mark in found or Mark)
-        raise InputError(f"{word!r} is {'several' if found else 'no'} marks: {names}")
+        raise InputError(f"{word!r} begins {'several marks' if found else 'no mark'}: {names}")
     return found[0]
 
 

@@ -49,9 +49,12 @@ class _Frame(NamedTuple):
     def at(self, elapsed_h: float) -> datetime | None:
         return self.began_at + timedelta(hours=elapsed_h) if np.isfinite(elapsed_h) else None
 
+    def hours_to(self, at: datetime) -> float:
+        return (at - self.began_at) / timedelta(hours=1)
+
     def elapsed_h(self, at: datetime) -> float:
         """Put a mark on the course's clock; one made just before laying, or ahead of now, at its ends."""
-        return float(np.clip((at - self.began_at) / timedelta(hours=1), self.part.course.start_h, self.now_h))
+        return float(np.clip(self.hours_to(at), self.part.course.start_h, self.now_h))
 
 
 def cure_now(
@@ -97,9 +100,10 @@ def cure_now(
         equivalent_hours=_equivalent_hours(frame, frame.now_h),
         equivalent_stage=rates.stages[-1][0],
         equivalent_age_hours=float(age[LIKELY, -1]),
-        stalled=warmth.now_c < floor_c and _is_on_its_way(stages),
+        stalled=not part.silent_h and warmth.now_c < floor_c and _is_on_its_way(stages),
         stalled_h=float(hours_below(part.course, floor_c)[LIKELY]),
         gap_h=part.gap_h,
+        silent_h=part.silent_h,
         gel_ratio=ratio,
         cautions=(),
     )
@@ -172,17 +176,19 @@ def _stages(frame: _Frame, ratio: float | None) -> tuple[StageState, ...]:
 def _stage(
     frame: _Frame, stage: Stage, pace: Pace, bounds: tuple[datetime | None, datetime | None]
 ) -> StageState:
-    now = frame.began_at + timedelta(hours=frame.now_h)
     seen_at = frame.seen.stages.get(stage)
     when = Moment(seen_at, seen_at, seen_at) if seen_at else _within(_computed(frame, pace), *bounds)
-    reached_at = when.likely_at if when.likely_at is not None and when.likely_at <= now else None
-    had_h = frame.now_h if reached_at is None else frame.elapsed_h(reached_at)
-    likely = _done(frame, pace.likely, LIKELY)
     certain = seen_at is not None or bounds[1] is not None
+    low = 1.0 if certain else min(_known(frame, pace.slow), 1.0)
+    reached_at = when.likely_at if certain or _is_reached(frame, when) else None
+    had_h = frame.now_h if reached_at is None else frame.elapsed_h(reached_at)
+    likely = min(_done(frame, pace.likely, LIKELY), 1.0)
+    if reached_at is None and likely == 1.0:  # only in or after a hole: what is certain counts
+        likely, when = low, replace(when, likely_at=when.latest_at)
     return StageState(
         stage=stage,
-        progress=1.0 if reached_at else min(likely, 1.0),
-        progress_low=1.0 if certain else min(_done(frame, pace.slow, COLD), 1.0),
+        progress=1.0 if reached_at else likely,
+        progress_low=min(low, 1.0 if reached_at else likely),
         progress_high=1.0 if certain else min(_done(frame, pace.quick, WARM), 1.0),
         reached_at=reached_at,
         seen=seen_at is not None,
@@ -194,6 +200,22 @@ def _stage(
             0.0 if reached_at else _needed_h(likely, pace.likely, frame.rates.card.reference_c)
         ),
     )
+
+
+def _is_reached(frame: _Frame, when: Moment) -> bool:
+    """Say whether a computed moment is past, and known to be: before any hole, or by the latest bound."""
+    if when.likely_at is None or frame.hours_to(when.likely_at) > frame.part.known_until_h:
+        return False
+    first_hole_h = frame.part.holes[0].start_h if frame.part.holes else frame.now_h
+    if frame.hours_to(when.likely_at) <= first_hole_h:
+        return True
+    return when.latest_at is not None and frame.hours_to(when.latest_at) <= frame.part.known_until_h
+
+
+def _known(frame: _Frame, rate: Rate) -> float:
+    """Return the least that is certain: along the cold path, and nothing since the last reading."""
+    course = frame.part.course
+    return float(np.interp(frame.part.known_until_h, course.elapsed_h, progress(course, rate)[COLD]))
 
 
 def _within(when: Moment, after: datetime | None, before: datetime | None) -> Moment:

@@ -35,6 +35,8 @@ class Moment:
 class StageState:
     """One stage of a cure.
 
+    It counts as reached where the likely sum got there while readings came. In or after a
+    hole only what is certain counts, and in a silence that still lasts nothing does.
     `progress` runs from 0 to 1, with a low and a high bound. `degree_hours` [°C·h] and
     `equivalent_hours` [h] are those had when it was reached, or so far. `needed_h` [h] is what
     it still takes at the warmth of the last hours, None if that is too cold for ever;
@@ -79,7 +81,8 @@ class CureState:
     follow the sheet's own times of `equivalent_stage`; `equivalent_age_hours` the published
     Arrhenius form with 5000 K. `stalled` says that the part is now too cold for the next
     stage, `stalled_h` [h] for how long it has been in all. `gap_h` [h] are hours without
-    readings. `gel_ratio` is the share of the expected gel time after which gel was seen.
+    readings, `silent_h` [h] those since the last one: where it is above 0 nobody knows how the
+    cure is now. `gel_ratio` is the share of the expected gel time after which gel was seen.
     """
 
     began_at: datetime
@@ -96,5 +99,6 @@ class CureState:
     stalled: bool
     stalled_h: float
     gap_h: float
+    silent_h: float
     gel_ratio: float | None
     cautions: tuple[Caution, ...]

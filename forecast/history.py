@@ -43,6 +43,17 @@ class History:
         """The hours without readings, all holes together [h]."""
         return sum(hole.end_h - hole.start_h for hole in self.holes)
 
+    @property
+    def known_until_h(self) -> float:
+        """When the last reading was, if the silence since is a hole; else the end [h]."""
+        last = self.holes[-1] if self.holes else None
+        return last.start_h if last and last.end_h >= self.course.end_h else self.course.end_h
+
+    @property
+    def silent_h(self) -> float:
+        """For how long there has been no reading; 0 while the silence is too short to matter [h]."""
+        return self.course.end_h - self.known_until_h
+
 
 def history(
     elapsed_h: npt.ArrayLike, temps_c: npt.ArrayLike, span_h: tuple[float, float], hole_h: float = HOLE_H

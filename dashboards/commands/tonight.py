@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from dashboards.cure_view import cure_json, cure_sentence
+from dashboards.cure_view import cure_json, cure_sentence, has_news
 from dashboards.cures import live_at, read_book, stand
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
@@ -60,6 +60,6 @@ def _print(
 
 
 def _verdict(found: tuple[CureTonight, ...], mistakes: tuple[str, ...]) -> Verdict:
-    if mistakes or any(cure.state is None for cure in found):
+    if mistakes or not all(has_news(cure) for cure in found):
         return Verdict.NO_NEWS
     return Verdict.TIGHT if any(cure.state and cure.state.stalled for cure in found) else Verdict.GO

@@ -71,11 +71,27 @@ def test_no_news_comes_first_and_says_what_to_do() -> None:
     lines = printed([found(23.0, 9.0), found(6.0, 9.0), silent], 9.0)
     heads = [line for line in lines if line[:2] in {"k1", "s1"}]
     assert heads == [
-        "s1  hull, sheer: no news: nothing was measured in its bay",
+        "s1  hull, sheer: NO NEWS: nothing was measured in its bay",
         "k1  hull, keel: wet, STALLED before gel",
         "k1  hull, keel: sandable, on the way to full",
     ]
     assert lines[4] == "  Check the bay's sensors: 'layday check' says more."
+
+
+def test_a_sensor_that_fell_silent_is_no_news_and_nothing_is_promised() -> None:
+    """Seven hours without a word: tack-free was seen to, sandable may or may not be."""
+    part = history([0.0, 1.0, 2.0, 3.0, 4.0], [23.0] * 5, (0.0, 11.0))
+    silent = CureTonight(LAID, cure_now(some_rates(), part, LAID_AT))
+    lines = printed([found(6.0, 11.0), silent], 11.0)
+    assert lines[2] == "k1  hull, keel: NO NEWS for 7 h; it was tack-free"
+    assert lines[4] == "  Check the bay's sensors: 'layday check' says more."
+    assert "  sandable    40 % not known" in lines
+    assert "  Part 23.0 °C when last heard." in lines
+    text = "\n".join(lines[: lines.index("", 2)])
+    assert "would bring it" not in text
+    assert "about" not in text.replace("Softens above about", "")
+    answer = cure_json(silent, DUBLIN)
+    assert (answer["news"], answer["silent_h"]) == (False, 7.0)
 
 
 def test_without_cures_it_says_how_to_begin_one() -> None:
@@ -135,7 +151,8 @@ def test_json_without_news_says_so() -> None:
 def test_a_plain_sentence_has_it_all() -> None:
     assert cure_sentence(found(9.0, 4.0), DUBLIN) == (
         "k1 (hull, keel): wet, STALLED before gel; 30 min at 23.0 °C would bring it to gel; "
-        "4 h below 12.0 °C, the coldest its data sheet answers for: none of that is counted; warm the part."
+        "4 h below 12.0 °C, the coldest its data sheet answers for: little or none of that counts; "
+        "warm the part."
     )
     assert cure_sentence(found(23.0, 9.0), DUBLIN) == (
         "k1 (hull, keel): sandable, on the way to full; 51 h at 23.0 °C would bring it to full."

@@ -122,6 +122,40 @@ def test_missing_readings_give_an_interval_and_are_said() -> None:
     assert full.progress_high > known.progress_high
 
 
+def test_nothing_is_reached_in_a_silence_that_lasts() -> None:
+    """Sandable would have been at 8 h; the last reading came at 6 h, and now it is 20 h."""
+    part = history(np.arange(0.0, 6.1, 0.5), np.full(13, 23.0), (0.0, 20.0))
+    state = cure_now(_RATES, part, LAID_AT)
+    assert state.silent_h == pytest.approx(14.0)
+    assert state.stage is Stage.TACK_FREE
+    sandable = of(state, Stage.SANDABLE)
+    assert sandable.reached_at is None
+    assert sandable.progress == pytest.approx(6.0 / 10.0)  # what the slow end of the band had by then
+    assert not state.stalled
+    # what was seen is known all the same
+    seen = cure_now(_RATES, part, LAID_AT, Seen({Stage.SANDABLE: after(15.0)}))
+    assert seen.stage is Stage.SANDABLE
+
+
+def test_a_stage_that_may_have_come_in_a_hole_counts_once_it_is_certain() -> None:
+    """From 6 to 12 h nothing was heard; after it, only the latest bound makes a stage sure."""
+    times = np.concatenate([np.arange(0.0, 6.1, 0.5), np.arange(12.0, 30.1, 0.5)])
+    temps = np.where(times < 1.0, 13.0, 23.0)
+
+    def by(now_h: float) -> CureState:
+        known = times <= now_h
+        return cure_now(_RATES, history(times[known], temps[known], (0.0, now_h)), LAID_AT)
+
+    assert by(13.0).silent_h == 0.0
+    unsure = of(by(13.0), Stage.SANDABLE)
+    assert unsure.reached_at is None
+    assert unsure.progress < 1.0
+    assert unsure.progress_high == 1.0
+    sure = of(by(20.0), Stage.SANDABLE)
+    assert sure.progress == 1.0
+    assert of(by(13.0), Stage.TACK_FREE).reached_at is not None  # before the hole
+
+
 def test_a_gel_that_was_seen_overrides_and_widens_what_follows() -> None:
     """Gel after 80 % of the sheet's time: later stages may be as much quicker, but are not promised to be."""
     seen = Seen({Stage.GEL: after(0.4)})
@@ -267,12 +301,13 @@ def test_hardener_outside_the_cards_range_is_a_caution() -> None:
     st.lists(st.floats(-5.0, 45.0), min_size=3, max_size=20),
     st.floats(0.0, 10.0),
     st.dictionaries(st.sampled_from(list(Stage)), st.floats(0.0, 10.0), max_size=2),
+    st.lists(st.sampled_from([0.5, 1.0, 4.0]), min_size=20, max_size=20),
 )
 def test_whatever_happened_the_state_hangs_together(
-    temps: list[float], warmer_k: float, seen_h: dict[Stage, float]
+    temps: list[float], warmer_k: float, seen_h: dict[Stage, float], steps_h: list[float]
 ) -> None:
-    """Bounds bracket the likely, times are in order, and a warmer part is never behind."""
-    times = np.arange(len(temps)) / 2.0
+    """Bounds bracket the likely, times are in order; and without holes a warmer part is never behind."""
+    times = np.cumsum(steps_h[: len(temps)])
     now_h = float(times[-1])
     seen = Seen({stage: after(min(h, now_h)) for stage, h in seen_h.items()})
     cool = cure_now(_RATES, history(times, temps, (0.0, now_h)), LAID_AT, seen)
@@ -281,7 +316,7 @@ def test_whatever_happened_the_state_hangs_together(
         assert stage.progress_low <= stage.progress + 1e-9
         assert stage.progress <= stage.progress_high + 1e-9
         assert (stage.reached_at is not None) == (stage.progress == 1.0)
-        assert warmer.progress >= stage.progress - 1e-9
+        assert warmer.progress >= stage.progress - 1e-9 or cool.gap_h
         known = [at for at in (stage.when.earliest_at, stage.when.likely_at, stage.when.latest_at) if at]
         assert known == sorted(known)
     assert warm.degree_hours >= cool.degree_hours - 1e-9

@@ -8,6 +8,7 @@ from rich.text import Text
 from dashboards.cure_view import (
     age_of,
     caution_words,
+    has_news,
     headline,
     recoat_words,
     to_do_words,
@@ -44,6 +45,8 @@ def cure_lines(found: CureTonight, at: datetime, reader: Reader, width: int) -> 
     lines = [*(Text(line, style=STRONG) for line in head), *_quiet(about, width)]
     if state is None:
         return lines + _plain("Check the bay's sensors: 'layday check' says more.", width)
+    if state.silent_h:
+        lines += _plain("Check the bay's sensors: 'layday check' says more.", width)
     for caution in state.cautions:
         lines += _plain(f"! {caution_words(caution, reader)}", width)
     lines += _stage_lines(state, reader, width)
@@ -56,9 +59,9 @@ def cure_lines(found: CureTonight, at: datetime, reader: Reader, width: int) -> 
 
 def _urgency(found: CureTonight) -> int:
     """No news first, then stalled, then the rest in their own order."""
-    if found.state is None:
+    if not has_news(found):
         return 0
-    return 1 if found.state.stalled else 2
+    return 1 if found.state and found.state.stalled else 2
 
 
 def _stage_lines(state: CureState, reader: Reader, width: int) -> list[Text]:
