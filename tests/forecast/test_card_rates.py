@@ -60,7 +60,7 @@ def test_constant_temperature_takes_the_charts_own_time(what: str) -> None:
     pace, times_h = printed(RATES)[what]
     for temp_c, printed_h in zip(TEMPS_C, times_h, strict=True):
         steady = course([0.0, 2.0 * printed_h], [temp_c, temp_c])
-        assert reached_h(steady, pace.likely)[0] == pytest.approx(printed_h, rel=3e-3)
+        assert reached_h(steady, pace.likely)[0] == pytest.approx(printed_h, rel=1e-6)
         assert float(reached_h(steady, pace.quick)[0]) < printed_h < float(reached_h(steady, pace.slow)[0])
 
 
