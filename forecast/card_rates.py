@@ -30,8 +30,6 @@ def cure_rates(card: Card, catalyst_pct: float, gel: TimeSurface | None = None) 
     ValueError
         If a table of the card cannot be one, or `catalyst_pct` is outside its range.
     """
-    gel_temps_c = tuple(cell.temp_c for cell in card.gel)
-    gel_pace = _pace(card, gel_surface(card) if gel is None else gel, gel_temps_c, catalyst_pct)
     later = [
         (table.stage, _pace(card, stage_surface(table), table.temps_c))
         for table in sorted(card.stages, key=lambda table: _ORDER.index(table.stage))
@@ -40,7 +38,15 @@ def cure_rates(card: Card, catalyst_pct: float, gel: TimeSurface | None = None) 
     opens = closes = None
     if card.recoat is not None:
         opens, closes = (_pace(card, edge, card.recoat.temps_c) for edge in recoat_surfaces(card.recoat))
-    return CureRates(card, catalyst_pct, ((Stage.GEL, gel_pace), *later), opens, closes)
+    return CureRates(
+        card, catalyst_pct, ((Stage.GEL, gel_pace(card, catalyst_pct, gel)), *later), opens, closes
+    )
+
+
+def gel_pace(card: Card, catalyst_pct: float, gel: TimeSurface | None = None) -> Pace:
+    """Return a batch's pace to gel alone; arguments and errors as for `cure_rates`."""
+    surface = gel_surface(card) if gel is None else gel
+    return _pace(card, surface, tuple(cell.temp_c for cell in card.gel), catalyst_pct)
 
 
 def _pace(

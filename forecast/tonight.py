@@ -11,14 +11,14 @@ from collector.clock import to_us
 from collector.domain import Flag
 from collector.store.base import Samples, Store
 from forecast.card import Card, Stage
-from forecast.card_rates import cure_rates
+from forecast.card_rates import cure_rates, gel_pace
 from forecast.cautions import Air, Caution, Trouble
 from forecast.cure import progress, steady_c
 from forecast.cure_now import believable_gel, cure_now
 from forecast.cure_state import CureState, Seen
 from forecast.history import LIKELY, History, history
-from forecast.pace import CureRates
-from forecast.rate import HIGHEST_C, LOWEST_C, Floats
+from forecast.pace import CureRates, Pace
+from forecast.rate import HIGHEST_C, LOWEST_C, Floats, Rate
 from forecast.resin import PotGel, gel_surface
 
 NO_POTS: Mapping[str, Sequence[PotGel]] = MappingProxyType({})
@@ -109,8 +109,12 @@ def gel_pots(cures: Sequence[Laid], store: Store) -> dict[str, list[PotGel]]:
         If the store cannot be read.
     """
     found: dict[str, list[PotGel]] = {}
+    paces: dict[tuple[str, float], Pace] = {}
     for laid in cures:
-        if (pot := _gel_pot(laid, store)) is not None:
+        batch = (laid.card.key, laid.catalyst_pct)
+        if batch not in paces:
+            paces[batch] = gel_pace(laid.card, laid.catalyst_pct)
+        if (pot := _gel_pot(laid, paces[batch].likely, store)) is not None:
             found.setdefault(laid.card.key, []).append(pot)
     return found
 
@@ -181,7 +185,7 @@ def _air(measured: Mapping[str, Samples], zero: datetime) -> Air | None:
     return Air(hours, np.interp(hours, air_h, air_c), humidity_pct)
 
 
-def _gel_pot(laid: Laid, store: Store) -> PotGel | None:
+def _gel_pot(laid: Laid, rate: Rate, store: Store) -> PotGel | None:
     gel_at = laid.seen.stages.get(Stage.GEL)
     if gel_at is None or gel_at <= laid.began_at:
         return None
@@ -190,7 +194,6 @@ def _gel_pot(laid: Laid, store: Store) -> PotGel | None:
     part = part_history(laid, samples, gel_at)
     if part is None or part.holes:
         return None
-    rate = cure_rates(laid.card, laid.catalyst_pct).stages[0][1].likely
     took_h = part.course.end_h
     ratio = float(progress(part.course, rate)[LIKELY, -1])
     if not believable_gel(ratio):

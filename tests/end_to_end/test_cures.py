@@ -42,13 +42,14 @@ def test_a_night_from_laying_to_sanding(shed: Layday) -> None:
     assert by_stage["gel"]["reached_at"] == "2026-04-02T21:16:00Z"
     assert by_stage["gel"]["seen"]
     for stage, hours in (("tack-free", 2.5), ("sandable", 12.0)):
+        # told to the whole second
         took = datetime.fromisoformat(by_stage[stage]["reached_at"]) - LAID_AT
-        assert took / timedelta(hours=1) == pytest.approx(hours, rel=1e-4)
+        assert took / timedelta(hours=1) == pytest.approx(hours, rel=2e-4)
     assert by_stage["handling"]["reached_at"] is None
-    assert by_stage["handling"]["progress"] == pytest.approx(13.0 / 22.0, rel=1e-4)
-    assert by_stage["sandable"]["degree_hours"] == pytest.approx(12.0 * (20.0 - 5.0), rel=1e-4)
+    assert by_stage["handling"]["progress"] == pytest.approx(13.0 / 22.0, rel=2e-4)
+    assert by_stage["sandable"]["degree_hours"] == pytest.approx(12.0 * (20.0 - 5.0), rel=2e-4)
     # full takes 240 h at 20 °C and 144 h at the card's reference of 25 °C
-    assert shown["equivalent_hours"] == pytest.approx(13.0 * 144.0 / 240.0, rel=1e-4)
+    assert shown["equivalent_hours"] == pytest.approx(13.0 * 144.0 / 240.0, rel=2e-4)
     assert [entry["kind"] for entry in shown["journal"]] == ["start", "mark"]
     tonight = shed.ask("tonight", "--at", at(13.0))
     assert tonight.returncode == 0
