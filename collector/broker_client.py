@@ -21,7 +21,7 @@ from collector.source import Sink, SourceStatus
 
 _log = logging.getLogger(__name__)
 _MQTT5, _MQTT311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
-_STOP_S = 0.8
+_STOP_S = 0.7
 _SILENCE = 1.5  # keep-alives without a packet: the limit MQTT sets brokers (5.0, section 3.1.2.10)
 _BRIEF_S = 5.0
 _BRIEF_RUN = 3
@@ -197,6 +197,8 @@ class BrokerClient:
                 return
             self._learn(end, stood_s)
             wait_s = self._backoff.wait_s(end.kind, stood_s)
+            if end.kind is not EndKind.STOPPED and end.words != self._why:  # once, however often it fails
+                _log.warning("%s: %s", self.name, end.words)
             self._why, self._next_try_s = end.words, time.monotonic() + wait_s
             self._link, self._since = None, self._clock.now()
             self._stopping.wait(wait_s)

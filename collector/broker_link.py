@@ -329,6 +329,7 @@ class Link:
         self._memory.connections += 1
         self._connected_s = time.monotonic()
         self.connected_at = self.settings.clock.now()
+        _log.info("connected to the broker %s", self._deliveries.sender)
         if not flags.session_present or not self._memory.subscribed:
             self._subscribe()
 
