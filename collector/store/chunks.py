@@ -138,6 +138,10 @@ def block_of(table: Table) -> Block:
 
 
 def _put_one(con: sqlite3.Connection, sensor: int, chunk_start_us: int, late: Block) -> None:
+    # what moves out of the rows is no longer found in the minute after a span's written end
+    con.execute(
+        "UPDATE sensor SET last_us = ?1 WHERE id = ?2 AND last_us < ?1", (int(late.at_us[-1]), sensor)
+    )
     k = key(sensor, chunk_start_us)
     old = con.execute("SELECT n, data FROM chunk WHERE k = ?", (k,)).fetchone()
     if old and old[1] is None:

@@ -12,6 +12,7 @@ from collector.domain import Reading
 from collector.store.base import Added
 from collector.store.codec import Block
 
+SPAN_LAG_US = 60_000_000
 _FIRST_STEP_US = 60_000_000
 _MAX_IN_LIST = 500
 
@@ -61,12 +62,40 @@ def named(readings: Iterable[Reading]) -> list[Named]:
     return rows
 
 
-def spans(con: sqlite3.Connection) -> dict[str, Span]:
-    """Return every sensor's span by its name."""
+def written_spans(con: sqlite3.Connection) -> dict[str, Span]:
+    """Return every sensor's span by its name as last written; its true end is at most a minute later."""
     return {
         name: Span(*rest)
         for name, *rest in con.execute("SELECT name, id, first_us, last_us FROM sensor ORDER BY name")
     }
+
+
+def spans(con: sqlite3.Connection) -> dict[str, Span]:
+    """Return every sensor's span by its name, its end looked up in the minute after the one written."""
+    written = written_spans(con)
+    newest_us: dict[int, int] = {}
+    for low_us, high_us in _minutes_after(sorted(span.last_us for span in written.values())):
+        newest_us.update(
+            con.execute(
+                "SELECT sensor, max(at_us) FROM reading WHERE at_us > ? AND at_us <= ? GROUP BY sensor",
+                (low_us, high_us),
+            ).fetchall()
+        )
+    return {
+        name: span._replace(last_us=max(span.last_us, newest_us.get(span.id, span.last_us)))
+        for name, span in written.items()
+    }
+
+
+def _minutes_after(times_us: Sequence[int]) -> list[tuple[int, int]]:
+    """Return the minute after each of the rising times, joined where they overlap."""
+    joined: list[tuple[int, int]] = []
+    for at_us in times_us:
+        if joined and at_us <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], at_us + SPAN_LAG_US)
+        else:
+            joined.append((at_us, at_us + SPAN_LAG_US))
+    return joined
 
 
 def widen_spans(
@@ -74,6 +103,7 @@ def widen_spans(
 ) -> dict[str, Span]:
     """Enter the sensors of a batch, and widen their spans; return those that changed.
 
+    A span's end is written once it is a minute behind, or each small commit would write one page more.
     `known` may lag behind the file, which other processes also write, but never runs ahead of it.
     """
     extremes: dict[str, tuple[int, int]] = {}
@@ -83,7 +113,7 @@ def widen_spans(
     changed: dict[str, Span] = {}
     for name, (low, high) in extremes.items():
         span = known.get(name)
-        if span is None or low < span.first_us or high > span.last_us:
+        if span is None or low < span.first_us or high > span.last_us + SPAN_LAG_US:
             row = con.execute(
                 "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
                 " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"

@@ -80,14 +80,14 @@ class SqliteStore:
     def window(self, sensor: str, start: datetime, end: datetime) -> Samples:
         """Return a sensor's readings in [start, end); empty arrays where there are none."""
         with self._database.reading() as con:
-            block = _block(con, rows.spans(con).get(sensor), to_us(start), to_us(end))
+            block = _block(con, rows.written_spans(con).get(sensor), to_us(start), to_us(end))
         return Samples(times_us=block.at_us, values=block.value, flags=block.flags)
 
     def rollup(self, sensor: str, start: datetime, end: datetime, step: timedelta) -> Rollup:
         """Return a sensor's readings without a flag, summed up in steps; see `Store.rollup`."""
         asked = rollup.steps(start, end, step)
         with self._database.reading() as con:
-            span = rows.spans(con).get(sensor)
+            span = rows.written_spans(con).get(sensor)
             if span and asked.start_us % chunks.HOUR_US == 0 and asked.step_us % chunks.HOUR_US == 0:
                 parts = _by_hour(con, span, asked)
             else:

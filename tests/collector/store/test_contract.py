@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -14,7 +13,7 @@ from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading
 from collector.store.base import Added, SensorSpan, State, Store
 from collector.store.limits import KEPT_REJECTED, MAX_REASONS, OTHER_REASONS
-from tests.collector.store.examples import MAKERS, START, contents, reading, rejected
+from tests.collector.store.examples import MAKERS, START, contents, quick_folder, reading, rejected
 
 MINUTE = timedelta(minutes=1)
 
@@ -214,7 +213,7 @@ _readings = st.builds(
 
 def _round_trip(make: Callable[[Path], Store], batches: list[list[Reading]], at_us: int) -> None:
     expected: dict[tuple[str, int], Reading] = {}
-    with TemporaryDirectory() as folder:
+    with quick_folder() as folder:
         store = make(Path(folder) / "layday.db")
         for batch in batches:
             counts = [0, 0, 0]
@@ -236,7 +235,7 @@ def _round_trip(make: Callable[[Path], Store], batches: list[list[Reading]], at_
     batches=st.lists(st.lists(_readings, max_size=12), max_size=4),
     at_us=st.one_of(st.integers(0, 30), st.integers(0, 8_000_000_000_000_000)),
 )
-@settings(max_examples=60, deadline=None)  # the disk's sync sets the pace
+@settings(max_examples=60, deadline=None)
 def test_whatever_goes_in_comes_out_once(
     make: Callable[[Path], Store], batches: list[list[Reading]], at_us: int
 ) -> None:
@@ -262,7 +261,7 @@ def test_a_rollup_is_what_the_readings_in_the_stretch_say(
     """Counts and extremes exactly; means within rounding of a sum of 60 values (1e-12)."""
     readings = [reading("keel.air_c", m + 0.5, m * 0.37, flags=Flag(f)) for m, f in minutes]
     start, step = START + start_min * MINUTE, step_min * MINUTE
-    with TemporaryDirectory() as folder:
+    with quick_folder() as folder:
         store = make(Path(folder) / "layday.db")
         memory = MAKERS["memory"](Path(folder))
         for batch in (readings[::2], readings[1::2]):

@@ -215,6 +215,29 @@ def test_a_batch_that_fails_leaves_no_trace_in_what_the_store_remembers(tmp_path
     again.close()
 
 
+def test_the_end_of_a_span_is_exact_though_it_is_written_once_a_minute(tmp_path: Path) -> None:
+    path = tmp_path / "layday.db"
+    store = open_store(path)
+    viewer = open_store(path, read_only=True)
+    written = []
+    for second in range(0, 300, 10):
+        for i in range(3):
+            store.add([reading(f"bay{i}.air_c", (second + i) / 60, float(second))])
+            newest = reading("", (second + i) / 60, 0.0).at
+            assert viewer.sensors()[f"bay{i}.air_c"].last_at == newest
+            assert viewer.latest(newest, newest - START.replace(year=2000))[f"bay{i}.air_c"].value == second
+        with viewer._database.reading() as con:
+            written.append(con.execute("SELECT max(last_us) FROM sensor").fetchone()[0])
+    assert len(set(written)) == 5
+    store.compact(START.replace(month=3))
+    assert store.sensors() == viewer.sensors()
+    assert {span.last_at for span in store.sensors().values()} == {
+        reading("", (290 + i) / 60, 0.0).at for i in range(3)
+    }
+    viewer.close()
+    store.close()
+
+
 def test_a_closed_store_says_so_and_may_be_closed_again(tmp_path: Path) -> None:
     store = open_store(tmp_path / "layday.db")
     store.close()
