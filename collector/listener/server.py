@@ -9,6 +9,7 @@ import ssl
 import threading
 import time
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from collector.clock import Clock
@@ -60,7 +61,7 @@ class Listener:
         self._hub: Hub | None = None
         self._stop_asked: asyncio.Event | None = None
         self._since = clock.now()
-        self._handshakes: set[asyncio.Task[None]] = set()
+        self._handshakes: dict[asyncio.Task[None], None] = {}  # in order of arrival
 
     @property
     def name(self) -> str:
@@ -191,15 +192,27 @@ class Listener:
                 loop.remove_reader(listening)
                 loop.call_later(_OUT_OF_SOCKETS_PAUSE_S, self._accept_again, listening)
                 return
+            if not hub.lets_connect(str(address[0])):
+                one.close()
+                continue
             one.setblocking(False)
             watch_peer(one)
             task = loop.create_task(self._open(hub, one, str(address[0])))
-            self._handshakes.add(task)
-            task.add_done_callback(self._handshakes.discard)
+            self._handshakes[task] = None
+            task.add_done_callback(partial(self._opened, one))
+            if self._tls and len(self._handshakes) > hub.max_newcomers:
+                oldest = next(iter(self._handshakes))
+                del self._handshakes[oldest]
+                oldest.cancel()
 
     def _accept_again(self, listening: socket.socket) -> None:
         if self._loop is not None and listening.fileno() >= 0:
             self._loop.add_reader(listening, self._accept, listening)
+
+    def _opened(self, one: socket.socket, task: asyncio.Task[None]) -> None:
+        self._handshakes.pop(task, None)
+        if task.cancelled():  # perhaps before it began
+            one.close()
 
     async def _open(self, hub: Hub, one: socket.socket, address: str) -> None:
         """Make a connection of an accepted socket, after the TLS handshake if there is one."""
