@@ -9,9 +9,9 @@ class Bucket:
 
     __slots__ = ("_burst", "_level", "_per_s", "_seen_s")
 
-    def __init__(self, per_s: float, burst: float, now_s: float) -> None:
+    def __init__(self, per_s: float, burst: int, now_s: float) -> None:
         self._per_s = per_s
-        self._burst = self._level = burst
+        self._burst = self._level = float(burst)
         self._seen_s = now_s
 
     def wait_s(self, count: int, now_s: float) -> float:
@@ -30,7 +30,7 @@ class Bucket:
 class AddressRates:
     """A bucket for each of the addresses heard last; an IPv6 network of 64 bits counts as one."""
 
-    def __init__(self, per_s: float, burst: float, max_count: int) -> None:
+    def __init__(self, per_s: float, burst: int, max_count: int) -> None:
         self._per_s = per_s
         self._burst = burst
         self._max_count = max_count

@@ -53,6 +53,7 @@ class Listener:
         self._clock = clock
         self._limits = limits or Limits()
         self._tally = Tally(f"listener {config.host}:{config.port}")
+        self._port = config.port
         self._sockets: list[socket.socket] = []
         self._tls: ssl.SSLContext | None = None
         self._book: PasswordBook | None = None
@@ -71,7 +72,7 @@ class Listener:
     @property
     def port(self) -> int:
         """The port that is listened on."""
-        return int(self._sockets[0].getsockname()[1]) if self._sockets else self._config.port
+        return self._port
 
     def start(self, sink: Sink) -> None:
         """Open the port and deliver to `sink` from a thread of its own; returns when clients can connect.
@@ -84,12 +85,11 @@ class Listener:
         self._tls = tls_context(self._config)
         self._book = self._open_book()
         self._sockets = bind(self._config)
+        self._port = int(self._sockets[0].getsockname()[1])
         self._tally.name = f"listener {self._config.host}:{self.port}"
         self._since = self._clock.now()
         ready = threading.Event()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._serve(sink, ready)), name="listener", daemon=True
-        )
+        self._thread = threading.Thread(target=self._run, args=(sink, ready), name="listener", daemon=True)
         self._thread.start()
         ready.wait()
 
@@ -140,6 +140,14 @@ class Listener:
         self._since = self._clock.now()
 
     # on the listener's own thread
+
+    def _run(self, sink: Sink, ready: threading.Event) -> None:
+        try:
+            asyncio.run(self._serve(sink, ready))
+        finally:
+            for listening in self._sockets:
+                listening.close()
+            ready.set()  # whoever waits in `start` sees by `status` that it did not work
 
     async def _serve(self, sink: Sink, ready: threading.Event) -> None:
         loop = self._loop = asyncio.get_running_loop()

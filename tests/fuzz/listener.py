@@ -273,6 +273,14 @@ def spoil(rng: random.Random, data: bytearray, others: Sequence[bytes]) -> None:
     del data[LONGEST_INPUT_BYTES:]
 
 
+def made_up(rng: random.Random, corpus: Sequence[bytes]) -> bytes:
+    """Return an input: young or of the corpus, and mostly spoilt."""
+    data = conversation(rng) if rng.random() < 0.4 else bytearray(rng.choice(corpus))
+    for _ in range(rng.choice([0, 1, 1, 2, 5])):
+        spoil(rng, data, corpus)
+    return bytes(data)
+
+
 def cut(rng: random.Random, data: bytes) -> list[bytes]:
     """Fragment an input as a network might."""
     if rng.random() < 0.3:
@@ -297,10 +305,8 @@ async def fuzz(count: int, seed: int, progress_s: float = 0.0) -> dict[str, floa
     slowest_s, began_s, told_s = 0.0, time.monotonic(), time.monotonic()
     settled_mb = 0.0
     for i in range(count):
-        data = conversation(rng) if rng.random() < 0.4 else bytearray(rng.choice(corpus))
-        for _ in range(rng.choice([0, 1, 1, 2, 5])):
-            spoil(rng, data, corpus)
-        pieces = cut(rng, bytes(data))
+        data = made_up(rng, corpus)
+        pieces = cut(rng, data)
         start_s = time.monotonic()
         try:
             behaviour = await rig.feed(pieces)
@@ -312,7 +318,7 @@ async def fuzz(count: int, seed: int, progress_s: float = 0.0) -> dict[str, floa
             raise FoundError(f"{took_s:.1f} s for input {i} of seed {seed}: {data.hex()}")
         if behaviour not in behaviours:
             behaviours.add(behaviour)
-            corpus.append(bytes(data))
+            corpus.append(data)
         if i == count // 10:
             settled_mb = memory_mb()
         if progress_s and time.monotonic() - told_s > progress_s:

@@ -14,7 +14,7 @@ from tests.collector.listener.support import Basket, RawClient, eventually, join
 
 @given(st.lists(st.tuples(st.floats(0, 5), st.integers(0, 50)), max_size=40))
 def test_whoever_waits_as_told_never_gets_more_than_rate_and_burst(steps: list[tuple[float, int]]) -> None:
-    per_s, burst = 10.0, 20.0
+    per_s, burst = 10.0, 20
     bucket = Bucket(per_s, burst, 0.0)
     now_s, taken = 0.0, 0
     for pause_s, count in steps:
@@ -26,7 +26,7 @@ def test_whoever_waits_as_told_never_gets_more_than_rate_and_burst(steps: list[t
 
 
 def test_a_bucket_allows_its_burst_and_then_its_rate() -> None:
-    bucket = Bucket(2.0, 3.0, 0.0)
+    bucket = Bucket(2.0, 3, 0.0)
     assert [bucket.allows(0.0) for _ in range(5)] == [True] * 3 + [False] * 2
     assert not bucket.allows(0.4)
     assert bucket.allows(0.6)
@@ -34,7 +34,7 @@ def test_a_bucket_allows_its_burst_and_then_its_rate() -> None:
 
 
 def test_addresses_count_apart_and_an_ipv6_network_as_one() -> None:
-    rates = AddressRates(1.0, 2.0, max_count=3)
+    rates = AddressRates(1.0, 2, max_count=3)
     assert [rates.allows("192.0.2.1", 0.0) for _ in range(3)] == [True, True, False]
     assert rates.allows("192.0.2.2", 0.0)
     assert [rates.allows(f"2001:db8::{i}", 0.0) for i in range(1, 4)] == [True, True, False]
