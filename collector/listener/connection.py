@@ -20,6 +20,7 @@ from collector.listener.packets import (
     Unsubscribe,
     Will,
 )
+from collector.listener.rates import Bucket
 from collector.listener.wire import (
     MQTT_5,
     PINGRESP_BYTES,
@@ -60,6 +61,7 @@ class Hold(Flag):
     SINK_FULL = auto()
     UNACKED = auto()
     UNREAD_ANSWERS = auto()
+    TOO_FAST = auto()
 
 
 class Connection(asyncio.BufferedProtocol):
@@ -79,6 +81,7 @@ class Connection(asyncio.BufferedProtocol):
         self.hold = Hold.NONE
         self.began_s = self.seen_s = self.packet_began_s = self.held_s = self.closed_s = hub.loop.time()
         self.records_left = hub.limits.records
+        self._pace = Bucket(hub.limits.packets_per_s, 2 * hub.limits.packets_per_s, self.began_s)
         self._decoder = Decoder(hub.config.max_payload_bytes, hub.topics)
         self._waiting: list[Packet] = []  # what came with a CONNECT that is being checked
         self._problem: ProtocolError | None = None  # what came after all packets so far
@@ -118,6 +121,10 @@ class Connection(asyncio.BufferedProtocol):
         if packets or was_between:
             self.packet_began_s = self.seen_s
         self._process(packets)
+        wait_s = self._pace.wait_s(len(packets), self.seen_s)
+        if wait_s and self.stage is Stage.OPEN:
+            self.pause(Hold.TOO_FAST)
+            self.hub.loop.call_later(wait_s, self.resume, Hold.TOO_FAST)
 
     def eof_received(self) -> None:
         """Let the transport close: whoever hangs up wants no answers."""

@@ -12,6 +12,7 @@ from collector.listener.connection import Connection, Hold, Stage
 from collector.listener.gate import Gate
 from collector.listener.limits import Limits
 from collector.listener.packets import Connect, Oversized
+from collector.listener.rates import AddressRates, Bucket
 from collector.listener.sessions import Sessions
 from collector.listener.tally import Tally
 from collector.listener.wire import HEAD_BYTES, ProtocolError, Reason
@@ -21,6 +22,7 @@ Token = tuple[Connection, int, int]  # whose message, its packet id, the size of
 
 _READ_BYTES = 65_536
 _SHOWN_TOPIC = 200
+_REMEMBERED_ADDRESSES = 4_096
 _TOO_LARGE = "the payload is larger than max_payload_bytes"
 _TICK = timedelta(microseconds=1)
 _SECOND = timedelta(seconds=1)
@@ -40,6 +42,7 @@ class Hub:
     ) -> None:
         self.config = config
         self.limits = limits
+        self.max_newcomers = max(limits.newcomers, config.max_connections)
         self.loop = asyncio.get_running_loop()
         self.buffer = memoryview(bytearray(_READ_BYTES))
         self.topics: dict[bytes, str] = {}
@@ -50,6 +53,12 @@ class Hub:
         self._sink = sink
         self._gate = gate
         self._tally = tally
+        self._arrivals = AddressRates(
+            limits.connections_per_s,
+            max(limits.connection_burst, 2 * config.max_connections),
+            _REMEMBERED_ADDRESSES,
+        )
+        self._records = Bucket(limits.records_per_s, limits.record_burst, self.loop.time())
         self._sessions = Sessions(self.loop, limits.sessions)
         self._batch: list[Message] = []
         self._free_at: datetime | None = None
@@ -59,11 +68,18 @@ class Hub:
 
     # connections come and go
 
+    def lets_connect(self, address: str) -> bool:
+        """Say whether one more socket from `address` is all right now."""
+        if self._arrivals.allows(address, self.loop.time()):
+            return True
+        self.turned_away(address, "too many connections from one address in a short time")
+        return False
+
     def joined(self, connection: Connection) -> None:
         """Take in a socket; with too many that never got to a CONNECT, the oldest of them goes."""
         self.sockets[connection] = None
         self._newcomers[connection] = None
-        if len(self._newcomers) > max(self.limits.newcomers, self.config.max_connections):
+        if len(self._newcomers) > self.max_newcomers:
             oldest = next(iter(self._newcomers))
             del self._newcomers[oldest]
             oldest.transport.abort()
@@ -176,13 +192,14 @@ class Hub:
         """Record a peer that never got as far as a connection."""
         self._tally.complaints[words] += 1
         self._tally.dropped_count += 1
-        source = f"{self._tally.name} from {address}"
-        self._sink.rejected(Rejected(self._clock.now(), source, "", words, b"", 0))
+        if self._records.allows(self.loop.time()):
+            source = f"{self._tally.name} from {address}"
+            self._sink.rejected(Rejected(self._clock.now(), source, "", words, b"", 0))
 
     def _record(self, connection: Connection, words: str, topic: str, head: bytes, size_bytes: int) -> None:
         """Tell the sink; a client that does nothing else is only counted after a while."""
         self._tally.dropped_count += 1
-        if connection.records_left <= 0:
+        if connection.records_left <= 0 or not self._records.allows(self.loop.time()):
             return
         connection.records_left -= 1
         who = (

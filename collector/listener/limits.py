@@ -26,8 +26,20 @@ class Limits:
         Their payloads together; beyond it that client's socket is not read.
     write_buffer_bytes : int
         Answers that a client does not fetch; beyond it that client's socket is not read.
+    packets_per_s : int
+        Packets of one client in a second, over any two seconds; beyond it that client's socket
+        is read more slowly. No sensor comes near.
+    connections_per_s : float
+        New connections from one address in the long run [1/s].
+    connection_burst : int
+        New connections from one address at once (or twice max_connections, if that is more).
     records : int
         Rejected messages of one connection that are recorded at once, then one per sweep.
+    records_per_s : float
+        Rejected messages of all connections together that are recorded in the long run, the
+        rest being counted only [1/s].
+    record_burst : int
+        Rejected messages of all connections together that are recorded at once.
     verifications : int
         Passwords that may wait to be checked; beyond it clients are told to come back later.
     newcomers : int
@@ -45,7 +57,12 @@ class Limits:
     receive_maximum: int = 4_000
     unacked_bytes: int = 4_194_304
     write_buffer_bytes: int = 65_536
+    packets_per_s: int = 20_000
+    connections_per_s: float = 20.0
+    connection_burst: int = 400
     records: int = 20
+    records_per_s: float = 10.0
+    record_burst: int = 500
     verifications: int = 500
     newcomers: int = 64
     sessions: int = 10_000

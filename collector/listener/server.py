@@ -9,6 +9,7 @@ import ssl
 import threading
 import time
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from collector.clock import Clock
@@ -52,6 +53,7 @@ class Listener:
         self._clock = clock
         self._limits = limits or Limits()
         self._tally = Tally(f"listener {config.host}:{config.port}")
+        self._port = config.port
         self._sockets: list[socket.socket] = []
         self._tls: ssl.SSLContext | None = None
         self._book: PasswordBook | None = None
@@ -60,7 +62,7 @@ class Listener:
         self._hub: Hub | None = None
         self._stop_asked: asyncio.Event | None = None
         self._since = clock.now()
-        self._handshakes: set[asyncio.Task[None]] = set()
+        self._handshakes: dict[asyncio.Task[None], None] = {}  # in order of arrival
 
     @property
     def name(self) -> str:
@@ -70,7 +72,7 @@ class Listener:
     @property
     def port(self) -> int:
         """The port that is listened on."""
-        return int(self._sockets[0].getsockname()[1]) if self._sockets else self._config.port
+        return self._port
 
     def start(self, sink: Sink) -> None:
         """Open the port and deliver to `sink` from a thread of its own; returns when clients can connect.
@@ -83,12 +85,11 @@ class Listener:
         self._tls = tls_context(self._config)
         self._book = self._open_book()
         self._sockets = bind(self._config)
+        self._port = int(self._sockets[0].getsockname()[1])
         self._tally.name = f"listener {self._config.host}:{self.port}"
         self._since = self._clock.now()
         ready = threading.Event()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._serve(sink, ready)), name="listener", daemon=True
-        )
+        self._thread = threading.Thread(target=self._run, args=(sink, ready), name="listener", daemon=True)
         self._thread.start()
         ready.wait()
 
@@ -139,6 +140,14 @@ class Listener:
         self._since = self._clock.now()
 
     # on the listener's own thread
+
+    def _run(self, sink: Sink, ready: threading.Event) -> None:
+        try:
+            asyncio.run(self._serve(sink, ready))
+        finally:
+            for listening in self._sockets:
+                listening.close()
+            ready.set()  # whoever waits in `start` sees by `status` that it did not work
 
     async def _serve(self, sink: Sink, ready: threading.Event) -> None:
         loop = self._loop = asyncio.get_running_loop()
@@ -191,15 +200,27 @@ class Listener:
                 loop.remove_reader(listening)
                 loop.call_later(_OUT_OF_SOCKETS_PAUSE_S, self._accept_again, listening)
                 return
+            if not hub.lets_connect(str(address[0])):
+                one.close()
+                continue
             one.setblocking(False)
             watch_peer(one)
             task = loop.create_task(self._open(hub, one, str(address[0])))
-            self._handshakes.add(task)
-            task.add_done_callback(self._handshakes.discard)
+            self._handshakes[task] = None
+            task.add_done_callback(partial(self._opened, one))
+            if self._tls and len(self._handshakes) > hub.max_newcomers:
+                oldest = next(iter(self._handshakes))
+                del self._handshakes[oldest]
+                oldest.cancel()
 
     def _accept_again(self, listening: socket.socket) -> None:
         if self._loop is not None and listening.fileno() >= 0:
             self._loop.add_reader(listening, self._accept, listening)
+
+    def _opened(self, one: socket.socket, task: asyncio.Task[None]) -> None:
+        self._handshakes.pop(task, None)
+        if task.cancelled():  # perhaps before it began
+            one.close()
 
     async def _open(self, hub: Hub, one: socket.socket, address: str) -> None:
         """Make a connection of an accepted socket, after the TLS handshake if there is one."""

@@ -5,6 +5,7 @@ import random
 import socket
 import threading
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -199,7 +200,6 @@ def test_sockets_that_never_connect_can_t_keep_a_sensor_out() -> None:
         with joined(listener.port) as raw:
             raw.send(client.publish("t", b"1", qos=1))
             assert raw.packet() == b"\x40\x02\x00\x01"
-        assert listener._hub is not None
         eventually(lambda: listener._hub is not None and len(listener._hub.sockets) <= 11)
         for one in idle:
             one.socket.close()
@@ -234,7 +234,7 @@ def test_without_room_in_the_sink_nothing_is_read_and_then_all_of_it() -> None:
 def test_a_client_that_never_fetches_its_answers_costs_little_and_goes() -> None:
     sink = Basket()
     with (
-        listening(sink, limits=QUICK) as listener,
+        listening(sink, limits=replace(QUICK, packets_per_s=10**9)) as listener,
         RawClient(listener.port, receive_buffer=4096) as raw,
     ):
         raw.send(client.connect())

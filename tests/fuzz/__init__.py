@@ -1,0 +1,1 @@
+"""Fuzzing: a short form in the suite, a long one by hand."""
