@@ -8,8 +8,8 @@ from forecast.past import DAY_STEPS, Array
 
 WINDOW_STEPS = 10 * DAY_STEPS
 # Experts differ by a few per cent, so the weight must fall steeply with the error; measured on the
-# open sets, the sixth power is as good as choosing weights by regression and never runs away.
-_STEEPNESS = 6.0
+# open sets, the tenth power is as good as choosing weights by regression and never runs away.
+_STEEPNESS = 10.0
 _ENOUGH = 24
 
 
