@@ -23,7 +23,6 @@ KNOTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 60, 72, 8
 BOOSTED = (2, 6, 12, 24, 48, 96)
 _USUAL, _DEPARTURE, _NOW, _YESTERDAY = range(4)
 _RIDGES = (
-    (_USUAL, 30.0),
     (_USUAL, 300.0),
     (_USUAL, 2000.0),
     (_DEPARTURE, 10.0),
@@ -39,6 +38,7 @@ EXPERT_NAMES = (
         f"{('usual', 'departure', 'now', 'yesterday')[anchor]} ridge {penalty:g}"
         for anchor, penalty in _RIDGES
     ),
+    "robust ridge",
     "plain ridge",
     "boosting",
 )
@@ -158,10 +158,13 @@ def _speak(
         span = span[np.isfinite(anchors[span]).all(axis=1)]
         if len(rows) < _MIN_ROWS or not len(span):
             continue
-        fit = _fit_robust(inputs[rows], target[rows, None] - anchors[rows], penalties, guide=1)
+        fit = _fit_robust(inputs[rows], target[rows, None] - anchors[rows], penalties, guide=0)
         said[first : first + len(_RIDGES), span] = (fit(inputs[span]) + anchors[span]).T
+        after = first + len(_RIDGES)
+        robust = _fit_robust(raw[rows], (target[rows] - values[rows])[:, None], (10.0,), guide=0)
+        said[after, span] = robust(raw[span])[:, 0] + values[span]
         plain = _fit_plain(raw[rows], target[rows] - values[rows])
-        said[first + len(_RIDGES), span] = plain(raw[span])[:, 0] + values[span]
+        said[after + 1, span] = plain(raw[span])[:, 0] + values[span]
         if boosting and len(rows) >= 4 * _MIN_ROWS:
             said[-1, span] = _boosted(raw, rows, target[rows] - values[rows], span) + values[span]
 
