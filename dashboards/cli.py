@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
-from dashboards.commands import check, cure, demo, mix, now, readings, resin, run, tonight
+from dashboards.commands import ahead, check, cure, demo, hindcast, mix, now, readings, resin, run, tonight
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -74,6 +74,8 @@ app.command("export")(readings.export_readings)
 app.command("check")(check.check)
 app.command("demo")(demo.demo)
 app.command("mix")(mix.mix_command)
+app.command("ahead")(ahead.ahead)
+app.command("hindcast")(hindcast.hindcast)
 
 
 def main() -> None:

@@ -26,6 +26,7 @@ UNITLESS = {
     "real_seconds": "its unit is its name",
     "parse_percent": "its unit is its name",
     "speed": "times as fast",
+    "probability": "a share of paths",
     "rest": "times the length of the work before it",
     "progress_low": "a share of the way",
     "progress_high": "a share of the way",

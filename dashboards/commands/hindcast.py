@@ -1,0 +1,108 @@
+"""`layday hindcast`: replay the past as if live, and say how good the forecasts were."""
+
+import json
+import re
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.progress import Progress
+from rich.table import Table
+
+from collector.errors import InputError
+from dashboards.session import Session
+
+if TYPE_CHECKING:
+    from forecast.past import History
+
+_COLUMNS = ("n", "mae", "bias", "crps", "cover80", "width80", "cover80_worst_week")
+_NAIVE = ("mae_persistence", "mae_yesterday")
+_HEADS = ("hours", "n", "error", "bias", "CRPS", "in 80 %", "width", "worst week", "as now", "yesterday")
+
+
+def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
+    ctx: typer.Context,
+    file: Annotated[
+        Path | None, typer.Argument(help="A .csv or .csv.gz file; left out, the own store.")
+    ] = None,
+    start: Annotated[str | None, typer.Option("--from", help="First origin, as 2026-04-03T00:00Z.")] = None,
+    end: Annotated[str | None, typer.Option("--to", help="End of the origins.")] = None,
+    every: Annotated[str, typer.Option(help="Time between origins, in whole hours.")] = "1h",
+    horizon: Annotated[str, typer.Option(help="How far ahead to score, as 48h.")] = "48h",
+    bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
+    weather: Annotated[
+        str, typer.Option(help="What is known of the outdoors ahead: none, perfect, column.")
+    ] = "none",
+    jobs: Annotated[int, typer.Option(min=1, help="Processes to use.")] = 1,
+) -> None:
+    """Replay the past as if live, and score the forecasts beside "as now" and "as yesterday"."""
+    from forecast.hindcast import Weather, knowing, plan_for
+    from forecast.hindcast import hindcast as replay
+
+    session: Session = ctx.obj
+    if weather not in set(Weather):
+        raise InputError(f"--weather {weather!r}: choose none, perfect or column")
+    history = knowing(_history(session, file), Weather(weather))
+    if bay is not None:
+        history = _only(history, bay)
+    first = None if start is None else history.index(session.moment(start))
+    last = None if end is None else history.index(session.moment(end))
+    plan = replace(plan_for(history, first, last), every_steps=2 * _hours("--every", every))
+    with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
+        task = bar.add_task("replaying", total=1.0)
+        found = replay(history, plan, jobs, lambda share: bar.update(task, completed=share))
+    _until(found, _hours("--horizon", horizon))
+    if session.json:
+        session.console.print_json(json.dumps(found))
+        return
+    for name, quantities in found["bays"].items():
+        for quantity, scores in quantities.items():
+            session.console.print(_table(f"{name}.{quantity}", scores))
+
+
+def _history(session: Session, file: Path | None) -> "History":
+    from forecast.past import read_csv, read_store
+
+    if file is not None:
+        return read_csv(file)
+    store = session.open_store(read_only=True)
+    try:
+        return read_store(store, session.clock.now(), timedelta(days=365))
+    finally:
+        store.close()
+
+
+def _only(history: "History", bay: str) -> "History":
+    """Leave out the air, humidity and part of all bays but one."""
+    if bay not in history.bays:
+        raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
+    others = tuple(f"{other}." for other in history.bays if other != bay)
+    columns = {name: values for name, values in history.columns.items() if not name.startswith(others)}
+    return replace(history, columns=columns)
+
+
+def _hours(option: str, text: str) -> int:
+    found = re.fullmatch(r"(\d+)\s*h", text.strip())
+    if not found or int(found[1]) < 1:
+        raise InputError(f"{option} {text!r}: write whole hours, as 1h or 48h")
+    return int(found[1])
+
+
+def _until(found: dict[str, Any], hours: int) -> None:
+    for quantities in found["bays"].values():
+        for quantity, scores in quantities.items():
+            quantities[quantity] = {ahead: one for ahead, one in scores.items() if int(ahead) <= hours}
+
+
+def _table(title: str, scores: dict[str, Any]) -> Table:
+    table = Table(*_HEADS, title=title, title_justify="left", box=None)
+    for hours, one in scores.items():
+        values = [one.get(name) for name in (*_COLUMNS, *_NAIVE)]
+        cells = [
+            "-" if value is None else f"{value:.2f}" if isinstance(value, float) else str(value)
+            for value in values
+        ]
+        table.add_row(hours, *cells)
+    return table

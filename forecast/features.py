@@ -1,0 +1,93 @@
+"""What the regressions look at: nothing later than the origin, but for what is known ahead."""
+
+import numpy as np
+
+from forecast.air import saturation_pressure_pa
+from forecast.baselines import lagged, running_mean, same_hour, usual_day
+from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, filled
+
+_OUTSIDE = ("outdoor.air_c", "outdoor.humidity_pct", "outdoor.sun_w_m2", "outdoor.wind_m_s")
+_MACHINES = ("heater.setpoint_c", "heater.pipe_c", "heater.on", "heater.on_pct", "vent.lee_pct")
+_RAW_LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 24, 36, 48)
+_LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36)
+
+
+def _vapour_pa(air_c: Array, humidity_pct: Array) -> Array:
+    """Return vapour pressure: it says more than humidity, which temperature moves."""
+    return saturation_pressure_pa(np.clip(air_c, -60.0, 90.0)) * humidity_pct / 100.0
+
+
+class Features:
+    """All inputs of one (bay, quantity), as arrays over origins (n,) and inputs (p,)."""
+
+    def __init__(self, history: History, bay: str, quantity: str) -> None:
+        self._history = history
+        own = f"{bay}.{quantity}"
+        self._filled = {name: filled(values, name) for name, values in history.columns.items()}
+        self.measured = history.columns[own]
+        self.values = self._filled[own]
+        self.usual_now = usual_day(self.values, 0)
+        turn = 2 * np.pi / (DAY_STEPS * STEP_US)
+        self._day = (history.times_us % (DAY_STEPS * STEP_US)) * turn
+        self._inputs = self._other_inputs(bay, own)
+        self._own_anomaly = np.nan_to_num(self.values - self.usual_now)
+        self.state = self._state()
+
+    def _other_inputs(self, bay: str, own: str) -> list[Array]:
+        names = [f"{bay}.{kind}" for kind in ("air_c", "humidity_pct", "part_c")]
+        names = [name for name in (*names, *_OUTSIDE, *_MACHINES) if name in self._filled and name != own]
+        inputs = [self._filled[name] for name in names]
+        for place in (bay, "outdoor"):
+            air, humidity = self._filled.get(f"{place}.air_c"), self._filled.get(f"{place}.humidity_pct")
+            if air is not None and humidity is not None:
+                inputs.append(_vapour_pa(air, humidity))
+        return inputs
+
+    def _state(self) -> Array:
+        """Return what is known at the origin, as departures from the usual day."""
+        own, values = self._own_anomaly, self.values
+        columns = [lagged(own, lag) for lag in _LAGS]
+        week = running_mean(values, 7 * DAY_STEPS)
+        day = running_mean(values, DAY_STEPS)
+        columns += [running_mean(own, 12), running_mean(own, DAY_STEPS), values - day, day - week]
+        for other in self._inputs:
+            odd = np.nan_to_num(other - usual_day(other, 0))
+            columns += [odd, lagged(odd, 4), running_mean(odd, 8), running_mean(odd, DAY_STEPS)]
+        return np.nan_to_num(np.stack(columns, axis=1))
+
+    def toward(self, ahead_steps: int, usual: Array) -> Array:
+        """Return the state and what belongs to one target: its hour, its last days, what is known of it."""
+        values, own = self.values, self._own_anomaly
+        hour = self._day + 2 * np.pi * ahead_steps / DAY_STEPS
+        waves = [np.sin(hour), np.cos(hour), np.sin(2 * hour), np.cos(2 * hour)]
+        columns = [same_hour(values, ahead_steps, day) - usual for day in (1, 2, 3, 7)]
+        columns += waves + [own * wave for wave in waves]
+        columns += self._known_ahead(ahead_steps)
+        return np.hstack([self.state, np.nan_to_num(np.stack(columns, axis=1))])
+
+    def _known_ahead(self, ahead_steps: int) -> list[Array]:
+        """Return what is known of the target's time: the change from now, and from the usual day."""
+        columns = []
+        count = len(self.values)
+        for name, known in self._history.ahead.items():
+            full = np.full(count + AHEAD_STEPS, np.nan)
+            full[: len(known)] = known[: len(full)]
+            target = full[ahead_steps : ahead_steps + count]
+            way = np.nan_to_num(np.concatenate([[0.0], np.cumsum(np.nan_to_num(full))]))
+            mean = (way[ahead_steps + 1 : ahead_steps + count + 1] - way[1 : count + 1]) / ahead_steps
+            now = self._filled.get(name, full[:count])
+            usual = usual_day(now, ahead_steps)
+            columns += [target - now, target - usual, mean - now, np.where(np.isfinite(target), 1.0, 0.0)]
+        return columns
+
+    def raw(self, ahead_steps: int) -> Array:
+        """Return plain lags and levels: what a practitioner would regress on."""
+        values = self.values
+        columns = [lagged(values, lag) for lag in _RAW_LAGS]
+        columns.append(same_hour(values, ahead_steps))
+        columns += [np.sin(self._day), np.cos(self._day), np.sin(2 * self._day), np.cos(2 * self._day)]
+        for other in self._inputs:
+            columns += [other, lagged(other, 6), lagged(other, DAY_STEPS)]
+        columns += self._known_ahead(ahead_steps)
+        stacked = np.stack(columns, axis=1)
+        return np.where(np.isfinite(stacked), stacked, values[:, None])

@@ -1,0 +1,183 @@
+"""A shed's past on one regular grid of half hours: what forecasts are made from."""
+
+import csv
+import gzip
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from collector.clock import to_us
+from collector.errors import InputError
+from collector.store.base import Store
+
+Array = npt.NDArray[np.float64]
+Times = npt.NDArray[np.int64]
+
+STEP_MIN = 30
+STEP_US = STEP_MIN * 60_000_000
+DAY_STEPS = 48
+AHEAD_STEPS = 144
+FORECAST_QUANTITIES = ("air_c", "humidity_pct", "part_c")
+_NOT_BAYS = ("outdoor", "heater", "vent", "lamp")
+# What stands in for an input that was never heard yet; it only matters until it is.
+_UNHEARD = {"air_c": 12.0, "humidity_pct": 70.0, "part_c": 12.0, "setpoint_c": 12.0, "pipe_c": 12.0}
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Readings on a grid of half hours.
+
+    `times_us` (n,) rises by `STEP_US`. `columns` maps ``place.quantity`` to (n,) values in the
+    quantity's unit, NaN where nothing was heard. `ahead` maps the columns whose future is
+    known (an outdoor forecast, a thermostat programme) to (n + `AHEAD_STEPS`,) values on the
+    same grid continued; NaN where unknown.
+    """
+
+    times_us: Times
+    columns: Mapping[str, Array]
+    ahead: Mapping[str, Array]
+
+    def __len__(self) -> int:
+        return len(self.times_us)
+
+    @property
+    def bays(self) -> tuple[str, ...]:
+        """The bays, in order of their names."""
+        places = {name.rpartition(".")[0] for name in self.columns if name.endswith(FORECAST_QUANTITIES)}
+        return tuple(sorted(place for place in places if place and place not in _NOT_BAYS))
+
+    @property
+    def units(self) -> tuple[tuple[str, str], ...]:
+        """The (bay, quantity) pairs that can be forecast."""
+        return tuple(
+            (bay, quantity)
+            for bay in self.bays
+            for quantity in FORECAST_QUANTITIES
+            if f"{bay}.{quantity}" in self.columns
+        )
+
+    def until(self, count: int) -> "History":
+        """Return the first `count` steps; what is known ahead stays known for `AHEAD_STEPS` more."""
+        return History(
+            self.times_us[:count],
+            {name: values[:count] for name, values in self.columns.items()},
+            {name: values[: count + AHEAD_STEPS] for name, values in self.ahead.items()},
+        )
+
+    def index(self, at: datetime) -> int:
+        """Return the first step at or after `at` (the length, where there is none)."""
+        return int(np.searchsorted(self.times_us, to_us(at)))
+
+
+def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
+    """Return the readings on a grid of half hours: the newest value of each half hour.
+
+    Parameters
+    ----------
+    times_us : (n,) int64
+        Rising times [microseconds since 1970 UTC].
+    columns : mapping to (n,) arrays
+        Values in their quantities' units; NaN where missing.
+
+    Raises
+    ------
+    InputError
+        If there is no time at all.
+
+    >>> thin(np.array([0, STEP_US]), {"keel.air_c": np.array([20.0, 21.0])}).bays
+    ('keel',)
+    """
+    if not len(times_us):
+        raise InputError("no readings: there is nothing to forecast from")
+    first_us = -(-int(times_us[0]) // STEP_US) * STEP_US
+    grid = np.arange(first_us, int(times_us[-1]) + STEP_US, STEP_US, dtype=np.int64)
+    thinned = {}
+    for name, values in columns.items():
+        heard = np.isfinite(values)
+        at_us, kept = times_us[heard], values[heard]
+        place = np.searchsorted(at_us, grid, side="right") - 1
+        fresh = place >= 0
+        if len(at_us):
+            fresh &= grid - at_us[np.maximum(place, 0)] < STEP_US
+            thinned[name] = np.where(fresh, kept[np.maximum(place, 0)], np.nan)
+        else:
+            thinned[name] = np.full(len(grid), np.nan)
+    if grid[-1] > times_us[-1]:
+        grid = grid[:-1]
+        thinned = {name: values[:-1] for name, values in thinned.items()}
+    if not len(grid):
+        grid = np.array([first_us], dtype=np.int64)
+        thinned = {name: values[-1:].astype(np.float64) for name, values in columns.items()}
+    return History(grid, thinned, {})
+
+
+def read_csv(path: Path) -> History:
+    """Return the history in a wide CSV file (``time`` and ``place.quantity`` columns, gzip or not).
+
+    Raises
+    ------
+    InputError
+        Where the file is missing, has no ``time`` column or holds a value that is no number.
+    """
+    try:
+        with gzip.open(path, "rt") if path.suffix == ".gz" else path.open() as file:
+            rows = csv.reader(file)
+            head = next(rows, [])
+            if not head or head[0] != "time":
+                raise InputError(f'{path}: the first column is not "time"; write it as `layday export` does')
+            lines = list(rows)
+    except OSError as error:
+        raise InputError(f"{path}: {error.strerror or error}; give a .csv or .csv.gz file") from error
+    try:
+        times_us = np.array([to_us(datetime.fromisoformat(line[0])) for line in lines], dtype=np.int64)
+        table = np.array([[float(cell or "nan") for cell in line[1:]] for line in lines])
+    except ValueError as error:
+        raise InputError(f"{path}: {error}") from error
+    order = np.argsort(times_us, kind="stable")
+    table = table.reshape(len(lines), len(head) - 1)[order]
+    return thin(times_us[order], {name: table[:, place] for place, name in enumerate(head[1:])})
+
+
+def read_store(store: Store, at: datetime, span: timedelta = timedelta(days=60)) -> History:
+    """Return the unsuspected readings of every sensor in the `span` up to and including `at`.
+
+    Raises
+    ------
+    InputError
+        If there are none.
+    """
+    heard = {}
+    for name, times in store.sensors().items():
+        if times.last_at < at - span:
+            continue
+        samples = store.window(name, at - span, at + timedelta(microseconds=1))
+        sound = (samples.flags == 0) & np.isfinite(samples.values)
+        if sound.any():
+            heard[name] = samples.times_us[sound], samples.values[sound]
+    if not heard:
+        raise InputError(f"no sound readings in the {span.days} days before {at.isoformat()}")
+    times_us = np.unique(np.concatenate([times for times, _ in heard.values()]))
+    columns = {}
+    for name, (own_us, values) in heard.items():
+        columns[name] = np.full(len(times_us), np.nan)
+        columns[name][np.searchsorted(times_us, own_us)] = values
+    return thin(times_us, columns)
+
+
+def filled(values: Array, name: str) -> Array:
+    """Return `values` with each hole filled by the last value before it, never by a later one."""
+    heard = np.isfinite(values)
+    last = np.maximum.accumulate(np.where(heard, np.arange(len(values)), -1))
+    start = _UNHEARD.get(name.rpartition(".")[2], 0.0)
+    return np.where(last >= 0, values[np.maximum(last, 0)], start)
+
+
+def age_steps(values: Array) -> npt.NDArray[np.int64]:
+    """Return how many steps ago each step's last value was heard; large before the first."""
+    steps = np.arange(len(values))
+    last = np.maximum.accumulate(np.where(np.isfinite(values), steps, -(10**6)))
+    return steps - last

@@ -1,0 +1,133 @@
+"""How far off a forecast may be: matured errors of the same time of day, kept honest by feedback.
+
+The marginals are quantiles of past signed errors at about the same time of day; factors for
+each tail and horizon follow from adaptive conformal feedback (Gibbs and Candès 2021,
+arXiv:2106.00170): each target that fell outside widens its tail, each inside narrows it a
+little, and only once the target has been measured.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.baselines import lagged
+from forecast.experts import KNOTS
+from forecast.past import DAY_STEPS, Array
+
+Steps = npt.NDArray[np.int64]
+
+POOL_DAYS = 28
+_POOL_WIDTH = 3
+TAIL_ODDS = 0.10
+# Late feedback that pulls hard swings to and fro: the pull fades with the horizon.
+_FEEDBACK = 0.1
+_FEEDBACK_FADES_H = 12.0
+# A month of nights is few, and their own quantiles are too narrow for the next one.
+_FIRST_FACTOR = 1.1
+_TAIL_AIM = 0.096
+_FACTORS = (0.5, 4.0)
+# A prior for a poly tent, from common practice (no source): how far the air may wander.
+_PRIOR_SD = {"air_c": 5.0, "part_c": 4.0, "humidity_pct": 15.0}
+_PRIOR_ROWS = 48
+_BIAS_TRUST = 0.2
+_HOURS = np.array(KNOTS) / 2.0
+
+
+def pool_steps(origin: int) -> Steps:
+    """Return the origins of the last weeks at about the time of day of `origin`; none below 0."""
+    days = np.arange(POOL_DAYS)[:, None] * DAY_STEPS
+    near = origin - days + np.arange(-_POOL_WIDTH, _POOL_WIDTH + 1)[None, :]
+    steps = np.sort(near.ravel())
+    kept: Steps = steps[(steps >= 0) & (steps < origin)]
+    return kept
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """Sorted errors per knot (knots, rows), how many of each count, and the factors of the tails."""
+
+    errors: Array
+    counts: Steps
+    middle: Array
+    below: Array
+    above: Array
+
+    def at(self, odds: Array) -> Array:
+        """Return the error (knots, m) that is not exceeded with `odds` (knots, m) between 0 and 1."""
+        place = odds * (self.counts[:, None] - 1)
+        low = np.floor(place).astype(np.int64)
+        high = np.minimum(low + 1, self.counts[:, None] - 1)
+        part = place - low
+        left = np.take_along_axis(self.errors, low, axis=1)
+        right = np.take_along_axis(self.errors, high, axis=1)
+        off = left + (right - left) * part - self.middle[:, None]
+        scaled = np.where(off < 0, off * self.below[:, None], off * self.above[:, None])
+        return scaled + self.middle[:, None] * _BIAS_TRUST
+
+
+def _prior(quantity: str) -> Array:
+    """Return (knots, rows) errors of a shed of which nothing is known yet."""
+    sd = _PRIOR_SD.get(quantity, 5.0) * np.sqrt(1.0 - np.exp(-_HOURS / 5.0))
+    places = (np.arange(_PRIOR_ROWS) + 0.5) / _PRIOR_ROWS
+    logistic = np.log(places / (1 - places)) * np.sqrt(3) / np.pi
+    spread: Array = sd[:, None] * logistic[None, :]
+    return spread
+
+
+class Spread:
+    """The errors of one (bay, quantity), followed in order of time."""
+
+    def __init__(self, quantity: str, points: Array, measured: Array) -> None:
+        self.errors = np.stack([lagged(measured, -knot) - points[place] for place, knot in enumerate(KNOTS)])
+        self._prior = _prior(quantity)
+        knots, count = self.errors.shape
+        self._low = np.full((knots, count), np.nan)
+        self._high = np.full((knots, count), np.nan)
+        self._log_below = np.full(knots, np.log(_FIRST_FACTOR))
+        self._log_above = self._log_below.copy()
+        self._pull = _FEEDBACK / (1.0 + _HOURS / _FEEDBACK_FADES_H)
+        self._knots = np.array(KNOTS)
+
+    def pool(self, origin: int) -> Pool:
+        """Return what was known at `origin` of the errors to come."""
+        steps = pool_steps(origin)
+        rows = np.where(steps[None, :] + self._knots[:, None] <= origin, self.errors[:, steps], np.nan)
+        counts = np.isfinite(rows).sum(axis=1)
+        short = counts < _PRIOR_ROWS
+        if short.any():
+            # Fewer own errors than the prior's rows: the prior fills up the rest, evenly over its range.
+            fill = np.full((len(rows), _PRIOR_ROWS), np.nan)
+            for place in np.flatnonzero(short):
+                need = _PRIOR_ROWS - int(counts[place])
+                take = ((np.arange(need) + 0.5) / need * _PRIOR_ROWS).astype(np.int64)
+                fill[place, :need] = self._prior[place, take]
+            rows = np.concatenate([rows, fill], axis=1)
+            counts = np.isfinite(rows).sum(axis=1)
+        rows = np.sort(rows, axis=1)
+        low, high = (counts - 1) // 2, counts // 2
+        middle = (np.take_along_axis(rows, low[:, None], 1) + np.take_along_axis(rows, high[:, None], 1))[
+            :, 0
+        ] / 2
+        return Pool(np.nan_to_num(rows), counts, middle, np.exp(self._log_below), np.exp(self._log_above))
+
+    def follow(self, origin: int) -> Pool:
+        """Learn from the targets measured up to `origin`, and return its pool. Call in order of time."""
+        for place, knot in enumerate(KNOTS):
+            issued = origin - knot
+            if issued < 0 or not np.isfinite(self._low[place, issued] + self.errors[place, issued]):
+                continue
+            error = self.errors[place, issued]
+            self._log_below[place] += self._pull[place] * (
+                float(error < self._low[place, issued]) - _TAIL_AIM
+            )
+            self._log_above[place] += self._pull[place] * (
+                float(error > self._high[place, issued]) - _TAIL_AIM
+            )
+        edges = np.log(_FACTORS)
+        np.clip(self._log_below, *edges, out=self._log_below)
+        np.clip(self._log_above, *edges, out=self._log_above)
+        pool = self.pool(origin)
+        tails = np.broadcast_to(np.array([TAIL_ODDS, 1 - TAIL_ODDS]), (len(KNOTS), 2))
+        self._low[:, origin], self._high[:, origin] = pool.at(tails).T
+        return pool
