@@ -59,40 +59,14 @@ _PERCENT: _Table = MappingProxyType({"%": 1.0})
 # Other spellings of the units above, as they are left by `_plain`.
 _SPELLINGS = MappingProxyType(
     {
-        "lbs": "lb",
-        "ozwt": "oz wt",
-        "grams": "g",
-        "gram": "g",
-        "cc": "ml",
-        "litre": "l",
-        "litres": "l",
-        "liter": "l",
-        "liters": "l",
-        "floz": "fl oz",
-        "usfloz": "fl oz",
-        "usqt": "us qt",
-        "usgal": "us gal",
-        "gsm": "g/m2",
-        "oz/sqyd": "oz/yd2",
-        "oz/sqft": "oz/ft2",
-        "sqm": "m2",
-        "sqft": "ft2",
-        "sqyd": "yd2",
-        "m": "min",
-        "mins": "min",
-        "hr": "h",
-        "hrs": "h",
-        "hours": "h",
-        "hour": "h",
-        "pct": "%",
-        "percent": "%",
-        "c": "C",
-        "degc": "C",
-        "f": "F",
-        "degf": "F",
-        "k": "K",
+        "lbs": "lb", "ozwt": "oz wt", "grams": "g", "gram": "g", "cc": "ml", "litre": "l",
+        "litres": "l", "liter": "l", "liters": "l", "floz": "fl oz", "usfloz": "fl oz",
+        "usqt": "us qt", "usgal": "us gal", "gsm": "g/m2", "oz/sqyd": "oz/yd2", "oz/sqft": "oz/ft2",
+        "sqm": "m2", "sqft": "ft2", "sqyd": "yd2", "m": "min", "mins": "min", "hr": "h", "hrs": "h",
+        "hours": "h", "hour": "h", "pct": "%", "percent": "%", "c": "C", "degc": "C", "f": "F",
+        "degf": "F", "k": "K",
     }
-)
+)  # fmt: skip
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(\D.*|)", re.DOTALL)
 _HOURS_MINUTES = re.compile(r"(\d+)\s*(?:h|:)\s*([0-5]?\d)\s*(?:min|m)?", re.IGNORECASE)
 
