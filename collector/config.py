@@ -49,9 +49,10 @@ class ShedConfig(_Model):
 
 
 class StoreConfig(_Model):
-    """Where readings are kept. An empty path means the user's data folder."""
+    """Where readings are kept (empty: the user's data folder), and for how many days (0: for ever)."""
 
     path: str = ""
+    keep_days: Annotated[float, Field(ge=0)] = 0.0
 
 
 class ListenerConfig(_Model):

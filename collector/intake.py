@@ -24,6 +24,7 @@ BATCH_MESSAGES = 500
 BATCH_WAIT_S = 0.1
 _IDLE_WAIT_S = 0.005
 _ROOM_MESSAGES = 20_000
+_ROOM_BYTES = 64_000_000
 _RETRY_FIRST_S = 0.2
 _RETRY_LAST_S = 5.0
 
@@ -72,6 +73,7 @@ class Intake:
         self._routes = routes
         self._clock = clock
         self._queue: deque[tuple[Source, Message | Rejected]] = deque()
+        self._waiting_bytes = 0
         self._filled = threading.Event()
         self._stopping = threading.Event()
         self._lock = threading.Lock()
@@ -98,7 +100,8 @@ class Intake:
 
     def has_room(self) -> bool:
         """Say whether sources should read on; not while stopping, or a flood would hold up the end."""
-        return len(self._queue) < _ROOM_MESSAGES and not self._stopping.is_set()
+        has_space = len(self._queue) < _ROOM_MESSAGES and self._waiting_bytes < _ROOM_BYTES
+        return has_space and not self._stopping.is_set()
 
     def status(self) -> IntakeStatus:
         """Return what intake has done so far."""
@@ -106,7 +109,9 @@ class Intake:
             return replace(self._status, waiting_count=len(self._queue))
 
     def _put(self, source: Source, items: Sequence[Message | Rejected]) -> None:
-        self._queue.extend((source, item) for item in items)
+        with self._lock:
+            self._queue.extend((source, item) for item in items)
+            self._waiting_bytes += sum(map(_size_bytes, items))
         self._filled.set()
 
     def _run(self) -> None:
@@ -125,7 +130,9 @@ class Intake:
             if len(self._queue) == before or time.monotonic() >= deadline:
                 break
         self._filled.clear()
-        batch = [self._queue.popleft() for _ in range(min(BATCH_MESSAGES, len(self._queue)))]
+        with self._lock:
+            batch = [self._queue.popleft() for _ in range(min(BATCH_MESSAGES, len(self._queue)))]
+            self._waiting_bytes -= sum(_size_bytes(item) for _, item in batch)
         if self._queue or self._stopping.is_set():
             self._filled.set()
         return batch
@@ -206,3 +213,7 @@ class Intake:
             self._status = replace(self._status, trouble=words)
         if first:
             _log.error("nothing is acknowledged until this is mended: %s", words)
+
+
+def _size_bytes(item: Message | Rejected) -> int:
+    return len(item.payload_head if isinstance(item, Rejected) else item.payload)

@@ -6,7 +6,7 @@ import os
 import queue
 import signal
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime
 from types import FrameType
@@ -29,22 +29,16 @@ _log = logging.getLogger(__name__)
 
 
 class Daemon:
-    """Sources, intake and store at work together.
-
-    `on_beat` is called about once a second in the daemon's own thread, for what other
-    rooms want to do regularly.
-    """
+    """Sources, intake and store at work together."""
 
     def __init__(
         self,
         config: Config,
         store: Store,
         clock: Clock,
-        on_beat: Callable[[], None] | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
-        self._on_beat = on_beat
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._intake = Intake(store, build_routes(config.sensor), clock)
         self._sources = _sources(config, clock)
@@ -113,8 +107,6 @@ class Daemon:
             tell_systemd("WATCHDOG=1")
         if time.monotonic() - self._left_word_s >= STATE_EVERY_S:
             self._leave_word()
-        if self._on_beat is not None:
-            self._on_beat()
 
     def _leave_word(self, *, stopped: bool = False) -> None:
         """Leave the daemon's state in the store for `layday check`; a full disk must not end the daemon."""

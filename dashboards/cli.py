@@ -8,7 +8,21 @@ from typing import Annotated
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
-from dashboards.commands import ahead, check, cure, demo, hindcast, mix, now, readings, resin, run, tonight
+from dashboards.commands import (
+    ahead,
+    check,
+    cure,
+    demo,
+    hindcast,
+    mix,
+    now,
+    password,
+    readings,
+    resin,
+    run,
+    store,
+    tonight,
+)
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -71,6 +85,8 @@ app.add_typer(resin.app, name="resin")
 app.command("run")(run.run)
 app.command("import")(readings.import_readings)
 app.command("export")(readings.export_readings)
+app.command("store")(store.store)
+app.command("password")(password.password)
 app.command("check")(check.check)
 app.command("demo")(demo.demo)
 app.command("mix")(mix.mix_command)

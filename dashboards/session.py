@@ -12,8 +12,8 @@ from rich.console import Console
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
 from collector.errors import ConfigError
-from collector.store.base import Store
 from collector.store.opening import open_store
+from collector.store.sqlite import SqliteStore
 from dashboards.told_time import told_time
 from dashboards.view import Reader
 from forecast.verdict import Limits, Verdict
@@ -73,7 +73,7 @@ class Session:
             stale_after_s=given.stale_after.total_seconds(),
         )
 
-    def open_store(self, *, read_only: bool = False) -> Store:
+    def open_store(self, *, read_only: bool = False) -> SqliteStore:
         """Open the store.
 
         Raises

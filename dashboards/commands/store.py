@@ -1,0 +1,60 @@
+"""`layday store`: how large the store is, what it spans, its gaps, whether it is whole; and a backup."""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from collector.store.backup import back_up
+from collector.store.report import StoreReport, store_report
+from dashboards.session import Session
+
+_MB = 1e6
+_EXIT_DAMAGED = 10
+
+
+def store(
+    ctx: typer.Context,
+    check: Annotated[bool, typer.Option("--check", help="Read all of it and look for damage.")] = False,
+    backup: Annotated[
+        Path | None, typer.Option(help="Copy it to this file, whole, while layday runs.")
+    ] = None,
+) -> None:
+    """Tell the store's size, span, gaps and health; copy it while it is in use."""
+    session: Session = ctx.obj
+    if backup is not None:
+        size_bytes = back_up(session.store_path, backup)
+        session.console.print(f"{backup}: {size_bytes / _MB:.1f} MB written and checked.", soft_wrap=True)
+        return
+    opened = session.open_store(read_only=True)
+    try:
+        report = store_report(opened, session.store_path, check=check)
+    finally:
+        opened.close()
+    if session.json:
+        session.console.print_json(json.dumps({"schema": "layday/store/1", **asdict(report)}, default=str))
+    else:
+        for line in _lines(report, session):
+            session.console.print(line, soft_wrap=True, markup=False)
+    raise typer.Exit(_EXIT_DAMAGED if report.damage else 0)
+
+
+def _lines(report: StoreReport, session: Session) -> list[str]:
+    now = session.clock.now()
+    lines = [
+        (
+            f"{report.path}: {report.size_bytes / _MB:.1f} MB, {report.count} readings of "
+            f"{len(report.sensors)} sensors; {report.disk_free_bytes / _MB:.0f} MB are free on the disk."
+        )
+    ]
+    for sensor in report.sensors:
+        span = f"{session.reader.clock(sensor.first_at, now)} to {session.reader.clock(sensor.last_at, now)}"
+        gaps = f", {len(sensor.gaps)} gaps" if sensor.gaps else ""
+        lines.append(f"  {sensor.name}: {sensor.count} readings, {span}{gaps}")
+    if report.damage is None:
+        lines.append("Not checked for damage; 'layday store --check' does.")
+    else:
+        lines += [f"! {words}" for words in report.damage] or ["No damage found."]
+    return lines
