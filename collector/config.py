@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
@@ -38,8 +38,10 @@ class ShedConfig(_Model):
     @field_validator("timezone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
-        if zone not in available_timezones():
-            raise ValueError(f"no time zone is called {zone!r}; write one such as 'Europe/Dublin'")
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(f"no time zone is called {zone!r}; write one such as 'Europe/Dublin'") from None
         return zone
 
     @property

@@ -3,26 +3,12 @@
 import logging
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
-from dashboards.commands import (
-    ahead,
-    check,
-    cure,
-    demo,
-    hindcast,
-    mix,
-    now,
-    password,
-    readings,
-    resin,
-    run,
-    store,
-    tonight,
-)
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -48,22 +34,54 @@ def _globals_first(args: Sequence[str]) -> list[str]:
     return moved + rest
 
 
-app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    help=(
-        "Is tonight's cure on track? Is it too humid to glass? Will the heater overshoot?\n\n"
-        "layday advises; the resin maker's data sheet and local rules decide."
-    ),
-    epilog=(
-        "Exit codes: 0 go, 10 no-go, 11 tight, 12 no news; 2 a mistake in the command or the "
-        "configuration, 3 layday cannot work. --config, --json and --plain may stand anywhere on the line."
-    ),
-)
+# A command's name, and where it is: only the one that is asked for is loaded, so that it answers at once.
+COMMANDS = {
+    "now": "now:now",
+    "tonight": "tonight:tonight",
+    "ahead": "ahead:ahead",
+    "mix": "mix:mix_command",
+    "cure": "cure:app",
+    "cup": "cure:cup",
+    "resin": "resin:app",
+    "run": "run:run",
+    "check": "check:check",
+    "store": "store:store",
+    "import": "readings:import_readings",
+    "export": "readings:export_readings",
+    "hindcast": "hindcast:hindcast",
+    "password": "password:password",
+    "demo": "demo:demo",
+}
+_HELP = """Is tonight's cure on track? Is it too humid to glass? Will the heater overshoot?
+
+layday advises; the resin maker's data sheet and local rules decide.
+"""
+_EPILOG = """Exit codes: 0 go, 10 no-go, 11 tight, 12 no news; 2 a mistake in the command or the
+configuration, 3 layday cannot work. --config, --json and --plain may stand anywhere on the line.
+"""
 
 
-@app.callback()
+def build_app(only: str | None = None) -> typer.Typer:
+    """Return the command line, with all commands or with `only` one of them."""
+    app = typer.Typer(
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        help=_HELP,
+        epilog=_EPILOG,
+    )
+    app.callback()(_globals)
+    for name, place in COMMANDS.items():
+        if only in (None, name):
+            module, _, attribute = place.partition(":")
+            command = getattr(import_module(f"dashboards.commands.{module}"), attribute)
+            if isinstance(command, typer.Typer):
+                app.add_typer(command, name=name)
+            else:
+                app.command(name)(command)
+    return app
+
+
 def _globals(
     ctx: typer.Context,
     config: Annotated[str | None, typer.Option(help="The configuration file (or set LAYDAY_CONFIG).")] = None,
@@ -77,27 +95,12 @@ def _globals(
     ctx.obj = open_session(config, json=json, plain=plain)
 
 
-app.command("now")(now.now)
-app.command("tonight")(tonight.tonight)
-app.add_typer(cure.app, name="cure")
-app.command("cup")(cure.cup)
-app.add_typer(resin.app, name="resin")
-app.command("run")(run.run)
-app.command("import")(readings.import_readings)
-app.command("export")(readings.export_readings)
-app.command("store")(store.store)
-app.command("password")(password.password)
-app.command("check")(check.check)
-app.command("demo")(demo.demo)
-app.command("mix")(mix.mix_command)
-app.command("ahead")(ahead.ahead)
-app.command("hindcast")(hindcast.hindcast)
-
-
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
     try:
-        app(args=_globals_first(sys.argv[1:]), prog_name="layday")
+        words = _globals_first(sys.argv[1:])
+        asked = next((word for word in words if word in COMMANDS), None)
+        build_app(asked)(args=words, prog_name="layday")
     except LaydayError as error:
         for line in str(error).splitlines():
             print(f"layday: {line}", file=sys.stderr)  # noqa: T201  standard error is where errors go

@@ -10,7 +10,7 @@ import typer.main
 from typer.core import TyperGroup
 
 from collector.config import Config
-from dashboards.cli import app
+from dashboards.cli import build_app
 from dashboards.settings import setting_lines
 
 ROOT = Path(__file__).parent.parent
@@ -19,7 +19,7 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def _commands() -> list[str]:
-    group = typer.main.get_command(app)
+    group = typer.main.get_command(build_app())
     assert isinstance(group, TyperGroup)
     return sorted(group.commands)
 

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from collector.domain import Reading
 from collector.errors import InputError
 from collector.store.opening import open_store
-from dashboards.cli import app
+from dashboards.cli import build_app
 
 ESTER = ["mix", "--card", "generic-vinyl-ester"]
 
@@ -24,7 +24,7 @@ def _own_shed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def run(*words: str) -> str:
-    done = CliRunner().invoke(app, words)
+    done = CliRunner().invoke(build_app(), words)
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         raise done.exception
     assert done.exit_code == 0, done.output

@@ -75,9 +75,13 @@ def test_now_is_quick_and_loads_no_data_science(shed: Layday) -> None:
     began_s = time.monotonic()
     shed.ask("now", "--at", "2026-04-03T12:01Z")
     assert time.monotonic() - began_s < 2.5
-    code = "import sys, dashboards.cli; print({'pandas', 'sklearn', 'scipy', 'textual'} & set(sys.modules))"
-    done = subprocess.run([COMMAND[0], "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "set()"
+    for command in ("now", "check", "mix", "tonight", "cure", "run"):
+        code = (
+            f"import sys; from dashboards.cli import build_app; build_app({command!r}); "
+            "print({'pandas', 'sklearn', 'scipy', 'textual'} & set(sys.modules))"
+        )
+        done = subprocess.run([COMMAND[0], "-c", code], capture_output=True, text=True, check=True)
+        assert done.stdout.strip() == "set()", command
 
 
 def test_export_and_import_round_trip(shed: Layday, tmp_path: Path) -> None:
