@@ -208,11 +208,14 @@ def test_a_client_that_dies_leaves_its_will_and_one_that_says_goodbye_does_not()
             ["mosquitto_pub", "-h", "127.0.0.1", "-p", str(listener.port), "-t", "t", "-l", *options],
             stdin=subprocess.PIPE,
         )
-        eventually(lambda: listener.status().connections == 1)
+        assert dying.stdin is not None
+        dying.stdin.write(b"2\n")
+        dying.stdin.flush()
+        sink.wait(lambda s: len(s.got) == 2)  # it has said who it is and published
         dying.kill()
         dying.communicate()
-        sink.wait(lambda s: len(s.got) == 2)
-    will = sink.got[1]
+        sink.wait(lambda s: len(s.got) == 3)
+    will = sink.got[2]
     assert (will.topic, will.payload, will.token, will.sender) == ("keel/state", b"gone", None, "keel-node")
 
 
