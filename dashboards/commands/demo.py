@@ -16,7 +16,7 @@ from rich.live import Live
 from rich.text import Text
 
 from dashboards.demo_shed import DemoShed, demo_shed
-from dashboards.session import EXIT_CODES, Session
+from dashboards.session import Session
 from dashboards.terminal.palette import QUIET
 from dashboards.terminal.render.now import now_text
 from dashboards.view import bay_sentence, now_json
@@ -43,12 +43,11 @@ def demo(
         session = replace(session, config=shed.config, config_path=shed.config_path, clock=shed.clock)
         until_s = time.monotonic() + for_s if for_s else float("inf")
         if session.json:
-            last = _show_json(session, shed, until_s, stop)
+            _show_json(session, shed, until_s, stop)
         elif session.plain:
-            last = _show_plain(session, shed, until_s, stop)
+            _show_plain(session, shed, until_s, stop)
         else:
-            last = _show_live(session, shed, until_s, stop, speed)
-    raise typer.Exit(EXIT_CODES[last.verdict])
+            _show_live(session, shed, until_s, stop, speed)
 
 
 def _look(session: Session, shed: DemoShed) -> ShedNow:
@@ -62,16 +61,16 @@ def _waits(until_s: float, stop: threading.Event) -> bool:
     )
 
 
-def _show_json(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> ShedNow:
+def _show_json(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> None:
     """Print one line of layday/now/1 at each look."""
     while True:
         now = _look(session, shed)
         session.console.out(json.dumps(now_json(now, session.reader)), highlight=False)
         if not _waits(until_s, stop):
-            return now
+            return
 
 
-def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> ShedNow:
+def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> None:
     """Print a sentence for each bay whose verdict or reasons change; never redraw."""
     session.console.print(f"{shed.past_readings} readings of the past are kept; live readings follow.")
     said: dict[str, object] = {}
@@ -84,12 +83,10 @@ def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threadin
                 at = session.reader.clock(now.at, now.at)
                 session.console.print(f"{at} {bay_sentence(bay, session.reader)}", soft_wrap=True)
         if not _waits(until_s, stop):
-            return now
+            return
 
 
-def _show_live(
-    session: Session, shed: DemoShed, until_s: float, stop: threading.Event, speed: float
-) -> ShedNow:
+def _show_live(session: Session, shed: DemoShed, until_s: float, stop: threading.Event, speed: float) -> None:
     """Redraw the shed once a second."""
     foot = Text(f"Simulated shed, {speed:g} times as fast as life. Ctrl-C stops it.", style=QUIET)
     with Live(console=session.console, auto_refresh=False, transient=False) as live:
@@ -98,7 +95,7 @@ def _show_live(
             picture = now_text(now, session.reader, session.console.width)
             live.update(Group(picture, Text(), foot), refresh=True)
             if not _waits(until_s, stop):
-                return now
+                return
 
 
 @contextmanager
