@@ -28,14 +28,15 @@ class RecordingSource:
         self.name = name
         self.store = store
         self.acknowledged: list[object] = []
-        self.kept_before_ack: list[int] = []
+        self.kept_and_acknowledged: list[tuple[int, int]] = []
 
     def start(self, sink: Sink) -> None:
         self.sink = sink
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        self.kept_before_ack.append(len(self.store.window("keel.air_c", NOW - timedelta(days=9), NOW).values))
+        kept = len(self.store.window("keel.air_c", NOW - timedelta(days=9), NOW).values)
         self.acknowledged += tokens
+        self.kept_and_acknowledged.append((kept, len(self.acknowledged)))
 
     def status(self) -> SourceStatus:
         return SourceStatus(self.name, True, "", NOW, None, 1, 0, 0)
@@ -90,11 +91,8 @@ def test_everything_is_on_disk_before_it_is_acknowledged(store: MemoryStore, int
         sink.messages([message(n) for n in range(first + 1, first + 101)])
     until(lambda: len(source.acknowledged) == 1200)
     assert source.acknowledged == list(range(1, 1201))
-    acked_by_then = 0
-    for kept, count in zip(source.kept_before_ack, source.kept_before_ack, strict=True):
-        assert kept >= acked_by_then
-        acked_by_then = count
-    assert source.kept_before_ack[-1] == 1200
+    assert all(kept >= acknowledged for kept, acknowledged in source.kept_and_acknowledged)
+    assert source.kept_and_acknowledged[-1] == (1200, 1200)
     status = intake.status()
     assert (status.received_count, status.kept_count, status.rejected_count) == (1200, 1200, 0)
     assert status.last_commit_at == NOW
