@@ -2,13 +2,14 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench pictures wheel clean
+.PHONY: help demo test check format bench bench-forecast fuzz pictures wheel clean
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 ARGS ?=
 JOBS ?= 2
+BENCHES := air_rate gel_surface cure_rate listener_rate broker_rate store_rows
 
 help: ## say what there is
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 22
@@ -30,9 +31,15 @@ format: $(VENV)/.test ## put the code in its usual form
 	@$(BIN)/ruff format .
 	@$(BIN)/ruff check --fix .
 
-bench: $(VENV)/.test ## print the measured tables
+bench: $(VENV)/.test ## print the measured tables (a quarter of an hour)
 	@.ci/debian
-	@for bench in $$(cd tests/bench && ls [a-z]*.py | sed 's/\.py//'); do $(BIN)/python -m tests.bench.$$bench; done
+	@for bench in $(BENCHES); do $(BIN)/python -m tests.bench.$$bench; done
+
+bench-forecast: $(VENV)/.test ## score the forecasts on measured data (hours)
+	@$(BIN)/python -m tests.bench.forecast_skill --jobs $(JOBS)
+
+fuzz: $(VENV)/.test ## throw a million inputs at the listener
+	@$(BIN)/python -m tests.fuzz.listener --inputs 1000000
 
 pictures: $(VENV)/.test ## draw the README's pictures again
 	@$(BIN)/python -m tests.pictures
