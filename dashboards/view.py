@@ -47,13 +47,13 @@ class Reader:
     zone: tzinfo = UTC
     units: Units = "metric"
 
-    def temperature(self, temp_c: float) -> str:
+    def temperature(self, temp_c: float, digits: int = 1) -> str:
         """Return a temperature in words, as in ``18.3 °C``."""
-        return f"{shown_temperature(temp_c, fahrenheit=self.units == 'us'):.1f} {self._degree}"
+        return f"{shown_temperature(temp_c, fahrenheit=self.units == 'us'):.{digits}f} {self._degree}"
 
-    def difference(self, difference_k: float) -> str:
+    def difference(self, difference_k: float, digits: int = 1) -> str:
         """Return a difference of temperatures in words, as in ``3.0 °C``."""
-        return f"{shown_difference(difference_k, fahrenheit=self.units == 'us'):.1f} {self._degree}"
+        return f"{shown_difference(difference_k, fahrenheit=self.units == 'us'):.{digits}f} {self._degree}"
 
     @property
     def _degree(self) -> str:
@@ -72,11 +72,24 @@ class Reader:
             return f"{local:%H:%M}"
         return f"{local:%a %H:%M}" if days < 7 else f"{local:%Y-%m-%d %H:%M}"  # noqa: PLR2004  a week
 
-    def quantity(self, name: str, value: float) -> str:
-        """Return a measured value with its unit in words."""
+    def quantity(self, name: str, value: float, more_digits: int = 0) -> str:
+        """Return a measured value with its unit in words, with more digits than usual where asked."""
         if name == "humidity_pct":
-            return f"{value:.0f} %"
-        return self.difference(value) if name.endswith("_k") else self.temperature(value)
+            return f"{value:.{more_digits}f} %"
+        words = self.difference if name.endswith("_k") else self.temperature
+        return words(value, 1 + more_digits)
+
+    def apart(self, name: str, value: float, limit: float) -> tuple[str, str]:
+        """Return a value and its limit with as many digits as tell them apart.
+
+        >>> Reader().apart("humidity_pct", 75.3, 75.0)
+        ('75.3 %', '75.0 %')
+        """
+        for more_digits in range(4):
+            texts = self.quantity(name, value, more_digits), self.quantity(name, limit, more_digits)
+            if texts[0] != texts[1]:
+                break
+        return texts
 
 
 def age_words(age_s: float) -> str:
@@ -111,14 +124,15 @@ def reason_words(reason: Reason, reader: Reader) -> str:
     value = reader.quantity(reason.quantity, reason.value or 0.0)
     if reason.cause is Cause.SUSPECT:
         return f"{sensor} reads {value}, which cannot be trusted"
-    limit = reader.quantity(reason.quantity, reason.limit or 0.0)
+    if reason.cause is Cause.WITHIN:
+        return f"{name} {value}"
+    value, limit = reader.apart(reason.quantity, reason.value or 0.0, reason.limit or 0.0)
     unsure = _plus_minus(reason, reader)
     return {
         Cause.BELOW: f"{name} {value} is below {limit}",
         Cause.ABOVE: f"{name} {value} is above {limit}",
         Cause.NEAR_BELOW: f"{name} {value} {unsure} is hardly above {limit}",
         Cause.NEAR_ABOVE: f"{name} {value} {unsure} is hardly below {limit}",
-        Cause.WITHIN: f"{name} {value}",
     }[reason.cause]
 
 
