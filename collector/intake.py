@@ -9,16 +9,15 @@ import logging
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from collector.clock import Clock
 from collector.domain import Reading, Rejected
-from collector.errors import StoreError
 from collector.payload import Routes, decode, reject
 from collector.source import Message, Sink, Source
-from collector.store.base import Store
+from collector.store.base import Added, Store
 
 BATCH_MESSAGES = 500
 BATCH_WAIT_S = 0.1
@@ -167,34 +166,39 @@ class Intake:
 
     def _commit(self, count: int, readings: list[Reading], rejected: list[Rejected]) -> bool:
         """Put a batch on disk, trying until it is; False only when told to stop meanwhile."""
+        added = self._insist(lambda: self._store.add(readings, rejected))
+        if added is None:
+            return False
+        if added.conflicting and not self._insist(lambda: self._store.add((), self._conflicts(readings))):
+            return False
+        with self._lock:
+            was = self._status
+            self._status = replace(
+                was,
+                received_count=was.received_count + count,
+                kept_count=was.kept_count + added.new,
+                repeated_count=was.repeated_count + added.repeated,
+                conflicting_count=was.conflicting_count + added.conflicting,
+                rejected_count=was.rejected_count + len(rejected) + added.conflicting,
+                last_commit_at=self._clock.now(),
+            )
+        return True
+
+    def _insist(self, write: Callable[[], Added]) -> Added | None:
+        """Write until it succeeds, saying loudly why it does not; None when told to stop meanwhile."""
         wait_s = _RETRY_FIRST_S
         while True:
             try:
-                added = self._store.add(readings, rejected)
-                if added.conflicting:
-                    rejected = self._conflicts(readings)
-                    self._store.add((), rejected)
-            except StoreError as error:
-                self._note_trouble(str(error))
+                added = write()
+            except Exception as error:  # noqa: BLE001  whatever it is, this thread must not die with readings in hand
+                self._note_trouble(str(error) or type(error).__name__)
                 if self._stopping.wait(wait_s):
-                    return False
+                    return None
                 wait_s = min(2 * wait_s, _RETRY_LAST_S)
                 continue
-            with self._lock:
-                was = self._status
-                self._status = replace(
-                    was,
-                    received_count=was.received_count + count,
-                    kept_count=was.kept_count + added.new,
-                    repeated_count=was.repeated_count + added.repeated,
-                    conflicting_count=was.conflicting_count + added.conflicting,
-                    rejected_count=was.rejected_count + len(rejected),
-                    last_commit_at=self._clock.now(),
-                    trouble="",
-                )
-            if was.trouble:
-                _log.warning("the store takes readings again")
-            return True
+            if self._status.trouble:
+                self._note_trouble("")
+            return added
 
     def _conflicts(self, readings: list[Reading]) -> list[Rejected]:
         """Name the readings whose place is taken by another value: they too were acknowledged."""
@@ -211,8 +215,10 @@ class Intake:
         with self._lock:
             first = self._status.trouble != words
             self._status = replace(self._status, trouble=words)
-        if first:
+        if first and words:
             _log.error("nothing is acknowledged until this is mended: %s", words)
+        elif first:
+            _log.warning("the store takes readings again")
 
 
 def _size_bytes(item: Message | Rejected) -> int:

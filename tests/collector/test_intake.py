@@ -221,4 +221,30 @@ def test_another_value_at_a_kept_time_is_put_aside_not_lost(store: MemoryStore, 
     assert store.window("keel.air_c", NOW - timedelta(days=1), NOW).values.tolist() == [20.5]
     (aside,) = store.rejected(10)
     assert "another value for a time that has one" in aside.reason
+    assert (intake.status().conflicting_count, intake.status().rejected_count) == (1, 1)
     assert b"21.5" in aside.payload_head
+
+
+def test_a_store_that_fails_in_an_unforeseen_way_does_not_end_intake() -> None:
+    """Its thread must not die while the daemon looks alive."""
+
+    class FaultyStore(MemoryStore):
+        faults = 1
+
+        def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+            if self.faults:
+                self.faults -= 1
+                raise ZeroDivisionError
+            return super().add(readings, rejected)
+
+    store = FaultyStore()
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    source = RecordingSource(store)
+    try:
+        intake.sink(source).messages([message(1)])
+        until(lambda: source.acknowledged == [1])
+        assert intake.is_alive()
+        assert intake.status().trouble == ""
+    finally:
+        intake.stop()
