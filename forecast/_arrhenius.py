@@ -5,8 +5,9 @@ With u = 1/(R T) in mol/kJ and z = ln(catalyst %), the logarithm of a time is
     ln t(u, z) = a + E u - n z + c b(u) + r(u, z) + noise,
 
 a plane whose slopes E (activation energy) and n (catalyst exponent) have Gaussian priors,
-slightly bent in u (c: charts may steepen in the cold), and a rest r with a Matérn 3/2
-kernel: once differentiable, free to have the kinks that printed charts have. How large and
+with a sag b between the coldest and the warmest row (c: charts steepen in the cold), and a
+rest r with a Matérn 3/2 kernel: once differentiable, free to have the kinks that printed
+charts have. How large and
 how wide the rest is differs from sheet to sheet, so neither is chosen: both are averaged
 over, weighed by how well each explains the sheet at hand.
 
@@ -39,9 +40,11 @@ _ENERGY_MEAN, _ENERGY_SD = 58.0, 17.0
 _EXPONENT_MEAN, _EXPONENT_SD = 1.0, 0.3
 # No opinion: e to the power of 4.1 ± 4 minutes is from one minute to two days.
 _INTERCEPT_MEAN, _INTERCEPT_SD = 4.1, 4.0
-# The energy may drift by 7 kJ/mol (one standard deviation) between 3 and 20 °C; further than
-# 0.03 mol/kJ (some 20 K) from 20 °C the plane is straight again, or the bend would run away.
-_BEND_MEAN, _BEND_SD, _BEND_REACH = 0.0, 300.0, 0.03
+# The second derivative of ln t over u, (kJ/mol)²: mean and standard deviation. It acts between the
+# coldest and the warmest row only, or it would run away beyond them. Gel tables show no common
+# bend. Tables of hardness sag, as it slows more in the cold than gel does: the size is from the
+# one published chart with six rows, where it predicts left-out rows best.
+_GEL_SAG, _HARDENING_SAG = (0.0, 400.0), (4000.0, 800.0)
 # The rest about the plane, as a share: sheets are off their best plane by 4 to 40 %.
 _SIZES = np.array([0.05, 0.1, 0.2, 0.4])
 _SIZE_MEDIAN, _SIZE_SPREAD = 0.2, 0.7
@@ -59,6 +62,7 @@ class Observations:
 
     `together` (n, n) is an additional covariance of the observations, `to_target` (n,) that
     of each with the offset that predictions shall have, `target_variance` that offset's own.
+    `hardening` is true for times to a hardness, whose tables sag.
     """
 
     u: FloatArray
@@ -68,6 +72,7 @@ class Observations:
     together: FloatArray
     to_target: FloatArray
     target_variance: float
+    hardening: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +88,6 @@ class Posterior:
 def inverse_temperature(temp_c: FloatArray) -> FloatArray:
     """Return 1/(R T) [mol/kJ]: activation energies are slopes over it."""
     return np.asarray(1.0 / (GAS_CONSTANT_KJ * (temp_c + ZERO_C_K)))
-
-
-_U_20 = float(inverse_temperature(np.array(20.0)))
 
 
 def posterior(seen: Observations, u_nodes: FloatArray, z_nodes: FloatArray) -> Posterior:
@@ -108,11 +110,14 @@ def posterior(seen: Observations, u_nodes: FloatArray, z_nodes: FloatArray) -> P
     return Posterior(mean, np.sqrt(variance), offset_mean, float(np.sqrt(offset_variance)))
 
 
-def _plane(u: FloatArray, z: FloatArray, u_mid: float, z_mid: float) -> FloatArray:
+def _plane(u: FloatArray, z: FloatArray, seen: Observations) -> FloatArray:
     """Return what the four coefficients multiply, in a last axis of four."""
-    from_20 = np.abs(u - _U_20)
-    bend = np.where(from_20 < _BEND_REACH, 0.5 * from_20**2, _BEND_REACH * (from_20 - 0.5 * _BEND_REACH))
-    return np.stack([np.ones_like(u), u - u_mid, z_mid - z, bend], axis=-1)
+    warmest, coldest = seen.u.min(), seen.u.max()
+    # Slopes are told apart from the intercept best about the middle of what was seen.
+    u_mid, z_mid = float(seen.u.mean()), float(seen.z.mean())
+    between = np.clip(u, warmest, coldest)
+    sag = -0.5 * (between - warmest) * (coldest - between)
+    return np.stack([np.ones_like(u), u - u_mid, z_mid - z, sag], axis=-1)
 
 
 def _matern(distance: FloatArray) -> FloatArray:
@@ -130,11 +135,10 @@ class _Fit:
 
     def __init__(self, seen: Observations, size: float, reach: float) -> None:
         self._seen, self._size, self._reach = seen, size, reach
-        self._variance = np.diag([_INTERCEPT_SD**2, _ENERGY_SD**2, _EXPONENT_SD**2, _BEND_SD**2])
-        self._slopes = np.array([_INTERCEPT_MEAN, _ENERGY_MEAN, _EXPONENT_MEAN, _BEND_MEAN])
-        # Slopes are told apart from the intercept best about the middle of what was seen.
-        self._middle = float(seen.u.mean()), float(seen.z.mean())
-        self._plane = _plane(seen.u, seen.z, *self._middle)
+        sag_mean, sag_sd = _HARDENING_SAG if seen.hardening else _GEL_SAG
+        self._variance = np.diag([_INTERCEPT_SD**2, _ENERGY_SD**2, _EXPONENT_SD**2, sag_sd**2])
+        self._slopes = np.array([_INTERCEPT_MEAN, _ENERGY_MEAN, _EXPONENT_MEAN, sag_mean])
+        self._plane = _plane(seen.u, seen.z, seen)
         rest = self._rest(seen.u[:, None] - seen.u, seen.z[:, None] - seen.z)
         covariance = self._plane @ self._variance @ self._plane.T + rest
         covariance += seen.together + np.diag(seen.noise**2)
@@ -149,7 +153,7 @@ class _Fit:
     def predict(self, u_nodes: FloatArray, z_nodes: FloatArray) -> _Told:
         """Mean and variance of ln minutes over the grid."""
         seen = self._seen
-        grid = _plane(*np.meshgrid(u_nodes, z_nodes, indexing="ij"), *self._middle)
+        grid = _plane(*np.meshgrid(u_nodes, z_nodes, indexing="ij"), seen)
         shared = grid @ (self._variance @ self._plane.T) + seen.to_target
         shared += self._rest((u_nodes[:, None] - seen.u)[:, None, :], (z_nodes[:, None] - seen.z)[None, :, :])
         half = np.linalg.solve(self._root, shared.reshape(-1, seen.u.size).T)

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast._arrhenius import FloatArray, Observations, inverse_temperature
-from forecast.card import Card, RecoatTable, StageTable
+from forecast.card import Card, RecoatTable, Stage, StageTable
 from forecast.time_surface import Z_80, Cells, TimeSurface, sheet_observations
 
 _MIN_PER_H = 60.0
+_HARDNESS = frozenset({Stage.SANDABLE, Stage.HANDLING, Stage.FULL})
 # Standard deviations, as shares, of what a user does differently from the maker, of one lot from
 # the next, and of one pot from the next. Common practice, no source.
 _USER_SD, _LOT_SD, _POT_SD = 0.10, 0.12, 0.10
@@ -114,7 +115,7 @@ def stage_surface(table: StageTable) -> TimeSurface:
     >>> f"{tack_free.minutes(20.0).likely_min:.0f}"
     '240'
     """
-    return _hours_surface(table.temps_c, table.times_h)
+    return _hours_surface(table.temps_c, table.times_h, hardening=table.stage in _HARDNESS)
 
 
 def recoat_surfaces(table: RecoatTable) -> tuple[TimeSurface, TimeSurface]:
@@ -154,13 +155,16 @@ def learn_lot(card: Card, pots: Sequence[PotGel], lot: str) -> LotLearning:
     return LotLearning(lot, float(ratio), float(ratio / spread), float(ratio * spread), count)
 
 
-def _hours_surface(temps_c: Sequence[float], times_h: Sequence[float]) -> TimeSurface:
-    return TimeSurface.from_cells(temps_c, None, np.array(times_h) * _MIN_PER_H)
+def _hours_surface(
+    temps_c: Sequence[float], times_h: Sequence[float], *, hardening: bool = False
+) -> TimeSurface:
+    return TimeSurface.from_cells(temps_c, None, np.array(times_h) * _MIN_PER_H, hardening=hardening)
 
 
 def _with_pots(cells: Cells, pots: Sequence[PotGel], lot: str) -> Observations:
     for pot in pots:
-        if problems := Cells(*(np.array([x]) for x in (*_place(pot), pot.time_min, pot.time_min))).mistakes():
+        temp, pct, time = (np.array([x]) for x in (pot.temp_c, pot.catalyst_pct, pot.time_min))
+        if problems := Cells(temp, pct, time, time).mistakes():
             raise ValueError(f"pot of lot {pot.lot!r} at {pot.temp_c:g} °C: {'; '.join(problems)}")
     alike = _alike(pots)
     means = np.array([[*np.mean([_row(pot) for pot in group], axis=0), len(group)] for group in alike])
@@ -182,10 +186,6 @@ def _with_pots(cells: Cells, pots: Sequence[PotGel], lot: str) -> Observations:
         to_target=np.concatenate([np.zeros(n), to_target]),
         target_variance=_USER_SD**2 + _LOT_SD**2,
     )
-
-
-def _place(pot: PotGel) -> tuple[float, float]:
-    return pot.temp_c, pot.catalyst_pct
 
 
 def _row(pot: PotGel) -> FloatArray:

@@ -53,13 +53,15 @@ class PercentFor(NamedTuple):
 class Cells:
     """A table's cells: temperatures [°C], percentages [%] (None: one variable), minutes from and to.
 
-    All four equally long. A single printed number is a range from itself to itself.
+    All four equally long. A single printed number is a range from itself to itself. `hardening`
+    is true for times to a stage of hardness, which slow more in the cold than those to gel.
     """
 
     temps_c: FloatArray
     catalyst_pct: FloatArray | None
     low_min: FloatArray
     high_min: FloatArray
+    hardening: bool = False
 
     @property
     def ln_pct(self) -> FloatArray:
@@ -123,6 +125,7 @@ def sheet_observations(cells: Cells) -> Observations:
         together=np.zeros((n, n)),
         to_target=np.zeros(n),
         target_variance=0.0,
+        hardening=cells.hardening,
     )
 
 
@@ -175,8 +178,13 @@ class TimeSurface:
         catalyst_pct: npt.ArrayLike | None,
         low_min: npt.ArrayLike,
         high_min: npt.ArrayLike | None = None,
+        *,
+        hardening: bool = False,
     ) -> "TimeSurface":
-        """Make a surface from equally long lists [°C], [%] or None, [min], [min] or None."""
+        """Make a surface from equally long lists [°C], [%] or None, [min], [min] or None.
+
+        `hardening` as in `Cells`.
+        """
         low = np.asarray(low_min, dtype=np.float64)
         return cls(
             Cells(
@@ -184,6 +192,7 @@ class TimeSurface:
                 catalyst_pct=None if catalyst_pct is None else np.asarray(catalyst_pct, dtype=np.float64),
                 low_min=low,
                 high_min=low if high_min is None else np.asarray(high_min, dtype=np.float64),
+                hardening=hardening,
             )
         )
 

@@ -11,6 +11,7 @@ from tests.vectors import rows
 
 MIN_PER_H = 60.0
 STAGES = {"gel_min": 1.0, "dry_h": MIN_PER_H, "shore_d65_h": MIN_PER_H, "shore_d75_h": MIN_PER_H}
+HARDNESS = {"shore_d65_h", "shore_d75_h"}
 # Two rows alone say nothing about how a table bends.
 ENOUGH = 3
 
@@ -81,7 +82,7 @@ def stage_tables() -> Mapping[str, Sequence[Row]]:
     }
 
 
-def surface(table: Sequence[Row]) -> TimeSurface:
+def surface(table: Sequence[Row], *, hardening: bool = False) -> TimeSurface:
     """Make a surface of some rows."""
     pcts = [row.catalyst_pct for row in table]
     return TimeSurface.from_cells(
@@ -89,6 +90,7 @@ def surface(table: Sequence[Row]) -> TimeSurface:
         None if None in pcts else np.array(pcts, dtype=np.float64),
         [row.low_min for row in table],
         [row.high_min for row in table],
+        hardening=hardening,
     )
 
 
@@ -99,7 +101,7 @@ def left_out(name: str, table: Sequence[Row]) -> Iterator[LeftOut]:
     temps = [row.temp_c for row in table]
     for i, row in enumerate(table):
         others = [*table[:i], *table[i + 1 :]]
-        found = surface(others).minutes(row.temp_c, row.catalyst_pct)
+        found = surface(others, hardening=name in HARDNESS).minutes(row.temp_c, row.catalyst_pct)
         edge = row.temp_c in {min(temps), max(temps)}
         yield LeftOut(name, row, found.low_min, found.likely_min, found.high_min, edge)
 
