@@ -25,8 +25,7 @@ def store(
     """Tell the store's size, span, gaps and health; copy it while it is in use."""
     session: Session = ctx.obj
     if backup is not None:
-        size_bytes = back_up(session.store_path, backup)
-        session.console.print(f"{backup}: {size_bytes / _MB:.1f} MB written and checked.", soft_wrap=True)
+        _back_up(session, backup)
         return
     opened = session.open_store(read_only=True)
     try:
@@ -39,6 +38,16 @@ def store(
         for line in _lines(report, session):
             session.console.print(line, soft_wrap=True, markup=False)
     raise typer.Exit(_EXIT_DAMAGED if report.damage else 0)
+
+
+def _back_up(session: Session, to: Path) -> None:
+    """Copy the store, and the journal beside it where there is one: a cure is both."""
+    pairs = [(session.store_path, to), (session.journal_path, to.with_suffix(".journal.sqlite"))]
+    for source, copy in pairs:
+        if source == session.journal_path and not source.exists():
+            continue
+        size_bytes = back_up(source, copy)
+        session.console.print(f"{copy}: {size_bytes / _MB:.1f} MB written and checked.", soft_wrap=True)
 
 
 def _lines(report: StoreReport, session: Session) -> list[str]:
