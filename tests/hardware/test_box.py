@@ -150,9 +150,8 @@ def test_the_installer_in_a_throw_away_root_twice_in_a_row(box: Path) -> None:
     _run_daemon_for_a_moment(box)
     asked = inside("layday", "check", user="builder")
     assert "layday" in asked.stdout, asked.stderr
-    started = inside(
-        "layday", "cure", "start", "keel", "hull", "--card", "generic-vinyl-ester", user="builder"
-    )
+    cure = ("keel", "hull", "--card", "generic-vinyl-ester", "--percent", "1.5")
+    started = inside("layday", "cure", "start", *cure, user="builder")
     assert started.returncode == 0, started.stderr
     backed_up = inside("/opt/layday/bin/layday-backup", user="layday")
     assert backed_up.returncode == 0, backed_up.stderr
