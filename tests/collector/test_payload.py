@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from collector.config import SensorConfig
 from collector.domain import Flag, Reading
-from collector.payload import Decoded, build_routes, decode, split_pointer
+from collector.payload import Decoded, build_routes, decode
 from collector.source import Message
+from collector.values import split_pointer
 
 RECEIVED = datetime(2026, 4, 3, 2, 30, tzinfo=UTC)
 MEASURED = datetime(2026, 4, 3, 2, 29, 58, tzinfo=UTC)
@@ -38,7 +39,7 @@ def reasons(result: Decoded) -> list[str]:
 @pytest.mark.parametrize("payload", [b"21.5", b" 21.5\n", b"+21.5", b"2.15e1", b'"21.5"', b"21.50"])
 def test_one_number_per_topic_takes_every_plain_spelling(payload: bytes) -> None:
     result = decoded(payload)
-    assert result == ([Reading("keel.air_c", RECEIVED, 21.5, RECEIVED, Flag.NONE)], [])
+    assert result == ([Reading("keel.air_c", RECEIVED, 21.5, RECEIVED, Flag.NONE)], [], True)
 
 
 def test_a_leading_dot_is_a_number() -> None:
