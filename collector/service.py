@@ -40,7 +40,12 @@ class Daemon:
         self._store = store
         self._clock = clock
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._intake = Intake(store, build_routes(config.sensor, config.feed), clock)
+        self._intake = Intake(
+            store,
+            build_routes(config.sensor, config.feed),
+            clock,
+            redelivery_window_s=config.intake.redelivery_window_s,
+        )
         self._sources = _sources(config, clock)
         self._left_word_s = float("-inf")
 

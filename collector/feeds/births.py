@@ -136,7 +136,13 @@ class Births:
         )
 
     def restore(self, text: str) -> None:
-        """Take back what `changed_text` returned."""
+        """Take back what `changed_text` returned; text that is not its own is left aside."""
+        try:
+            self._take(text)
+        except (ValueError, TypeError):
+            self._nodes.clear()
+
+    def _take(self, text: str) -> None:
         for group, node, device, session, metrics, by_name, places in json.loads(text):
             by_alias = {alias: Metric(name, alias, datatype) for name, alias, datatype in metrics}
             self._nodes.setdefault((group, node), {})[device] = _Table(
