@@ -17,6 +17,7 @@ from collector.domain import Quantity, Reading, Rejected
 from collector.feed_config import FeedConfig
 from collector.feeds.births import Births
 from collector.feeds.feed import Feed
+from collector.feeds.fields import written_number
 from collector.quality import range_flag
 from collector.source import Message
 from collector.units import converter
@@ -141,8 +142,10 @@ def reject(message: Message, source: str, reason: str) -> Rejected:
 
 
 def _read(document: object, route: Route, message: Message) -> Reading:
-    number = number_of(resolve(document, route.pointer), route.quantity)
-    value = finite(route.convert(number))
+    given = resolve(document, route.pointer)
+    value = written_number(given, route.quantity) if type(given) is str else None
+    if value is None:
+        value = finite(route.convert(number_of(given, route.quantity)))
     at, flags = message.received_at, range_flag(route.quantity, value)
     if route.time_pointer is not None:
         at = time_of(resolve(document, route.time_pointer), route.time_unit, at)

@@ -12,7 +12,7 @@ from collector.clock import EPOCH
 from collector.config_base import TimeUnit
 from collector.domain import Quantity
 
-HEAD_BYTES = 256
+HEAD_BYTES = 512  # of what is put aside: most messages whole, so that one can tell what they are
 _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 _FURTHEST_AHEAD = timedelta(days=366)
 # possessive: a quarter of a megabyte of digits with a letter at its end must not be tried in every way

@@ -9,7 +9,7 @@ from collector.domain import Quantity
 from collector.feeds.items import Found, Item
 from collector.feeds.words import WRITTEN_UNITS
 from collector.units import converter
-from collector.values import BadValueError, number_of, parse_document, resolve, time_of
+from collector.values import BadValueError, finite, number_of, parse_document, resolve, time_of
 
 MAX_FIELDS = 1000
 _DEEPEST = 8
@@ -49,7 +49,7 @@ def written_number(value: object, quantity: Quantity) -> float | None:
     quantity_unit, sensor_unit = WRITTEN_UNITS.get(unit, ("", ""))
     if quantity_unit != quantity.unit:
         raise BadValueError(f"unit {unit!r} does not fit {quantity.name}")
-    return converter(sensor_unit, quantity)(number_of(found[1], quantity))
+    return finite(converter(sensor_unit, quantity)(number_of(found[1], quantity)))
 
 
 def read_fields(
