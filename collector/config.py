@@ -9,29 +9,22 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
+from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
 from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
+from collector.feed_config import FeedConfig
+from collector.feeds.patterns import TopicPattern, without_covered
 from collector.units import converter
 
-_NAME_PATTERN = r"^[a-z][a-z0-9_]*$"
-_ModelName = Annotated[str, Field(pattern=_NAME_PATTERN)]
 _Port = Annotated[int, Field(ge=1, le=65535)]
-TimeUnit = Literal["auto", "s", "ms", "us", "ns", "iso"]
-SensorUnit = Literal[
-    "", "C", "F", "K", "%", "hPa", "Pa", "kPa", "inHg", "m/s", "km/h", "mph", "kt", "W", "kW"
-]
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
-
-
-class ShedConfig(_Model):
+class ShedConfig(Model):
     """The shed: its id, the zone whose local time people there read, and the units they think in."""
 
-    name: _ModelName = "shed"
+    name: ModelName = "shed"
     timezone: str = "UTC"
     units: Literal["metric", "us"] = "metric"
 
@@ -50,14 +43,14 @@ class ShedConfig(_Model):
         return ZoneInfo(self.timezone)
 
 
-class StoreConfig(_Model):
+class StoreConfig(Model):
     """Where readings are kept (empty: the user's data folder), and for how many days (0: for ever)."""
 
     path: str = ""
     keep_days: Annotated[float, Field(ge=0)] = 0.0
 
 
-class ListenerConfig(_Model):
+class ListenerConfig(Model):
     """The default source: sensors publish straight to layday, whose acknowledgement means *on disk*."""
 
     enabled: bool = True
@@ -94,7 +87,7 @@ def _is_loopback(host: str) -> bool:
         return False
 
 
-class BrokerConfig(_Model):
+class BrokerConfig(Model):
     """The yard's own MQTT broker, as a second source."""
 
     host: Annotated[str, Field(min_length=1)]
@@ -109,7 +102,7 @@ class BrokerConfig(_Model):
     max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000
 
 
-class LimitsConfig(_Model):
+class LimitsConfig(Model):
     """What is fit to glass, until a resin card gives its own limits."""
 
     air_min_c: float = 16.0
@@ -136,10 +129,10 @@ class LimitsConfig(_Model):
         return timedelta(minutes=self.stale_after_min)
 
 
-class SensorConfig(_Model):
+class SensorConfig(Model):
     """One measured quantity: where it is, and where in which message its number stands."""
 
-    place: _ModelName
+    place: ModelName
     quantity: str
     topic: Annotated[str, Field(min_length=1, max_length=1024)]
     pointer: str = ""
@@ -182,20 +175,35 @@ class SensorConfig(_Model):
         return Sensor(self.place, QUANTITIES[self.quantity], self.uncertainty)
 
 
-class Config(_Model):
+class IntakeConfig(Model):
+    """How long a message without a device time is remembered, so that its redelivery is no new reading."""
+
+    redelivery_window_s: Annotated[float, Field(ge=0, le=3600)] = 300.0
+
+
+class Config(Model):
     """All of layday's settings; every one has a default but the sensors."""
 
     shed: ShedConfig = ShedConfig()
     store: StoreConfig = StoreConfig()
     listener: ListenerConfig = ListenerConfig()
     broker: BrokerConfig | None = None
+    intake: IntakeConfig = IntakeConfig()
     limits: LimitsConfig = LimitsConfig()
     sensor: tuple[SensorConfig, ...] = ()
+    feed: tuple[FeedConfig, ...] = ()
 
     @property
     def sensors(self) -> Mapping[str, Sensor]:
-        """The configured sensors by name."""
-        return {entry.sensor.name: entry.sensor for entry in self.sensor}
+        """The configured sensors by name; feeds may bring others."""
+        named = {name: sensor for feed in self.feed for name, sensor in feed.sensors.items()}
+        return named | {entry.sensor.name: entry.sensor for entry in self.sensor}
+
+    @property
+    def topic_filters(self) -> list[str]:
+        """The MQTT topic filters that take in all sensors and feeds."""
+        feeds = {TopicPattern.read(entry.topic).filter for entry in self.feed}
+        return without_covered({entry.topic for entry in self.sensor} | feeds)
 
 
 def load_config(path: Path) -> Config:
@@ -265,7 +273,18 @@ def _what(message: str, given: object) -> str:
 
 
 def _clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
-    """Name sensors that fight over one name, or over one number of one message."""
+    """Name what fights over one name, one number of one message, or one family of topics."""
+    feeds = raw.get("feed")
+    topics = [t.get("topic") for t in feeds if isinstance(t, Mapping)] if isinstance(feeds, list) else []
+    twice = [
+        (f"feed[{i}].topic", f'two feeds have the topic "{topic}"; make them one')
+        for i, topic in enumerate(topics)
+        if topic in topics[:i]
+    ]
+    return twice + _sensor_clashes(raw)
+
+
+def _sensor_clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
     entries = raw.get("sensor")
     if not isinstance(entries, list):
         return []

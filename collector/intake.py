@@ -12,13 +12,16 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import TypeVar
 
 from collector.clock import Clock
 from collector.domain import Reading, Rejected
 from collector.payload import Routes, decode, reject
+from collector.repeats import Repeats
 from collector.source import Message, Sink, Source
-from collector.store.base import Added, Store
+from collector.store.base import Mark, State, Store
 
+BIRTHS_KEY = "sparkplug births"
 BATCH_MESSAGES = 500
 BATCH_WAIT_S = 0.1
 _IDLE_WAIT_S = 0.005
@@ -27,6 +30,7 @@ _ROOM_BYTES = 64_000_000
 _RETRY_FIRST_S = 0.2
 _RETRY_LAST_S = 5.0
 
+T = TypeVar("T")
 _log = logging.getLogger(__name__)
 
 
@@ -67,9 +71,14 @@ class _SourceSink:
 class Intake:
     """The one writer of readings."""
 
-    def __init__(self, store: Store, routes: Routes, clock: Clock) -> None:
+    def __init__(
+        self, store: Store, routes: Routes, clock: Clock, *, redelivery_window_s: float = 300.0
+    ) -> None:
         self._store = store
+        self._repeats = Repeats(redelivery_window_s, store.marks())
         self._routes = routes
+        if (births := store.read_state(BIRTHS_KEY)) is not None:
+            routes.births.restore(births.text)
         self._clock = clock
         self._queue: deque[tuple[Source, Message | Rejected]] = deque()
         self._waiting_bytes = 0
@@ -139,35 +148,43 @@ class Intake:
     def _keep(self, batch: list[tuple[Source, Message | Rejected]]) -> None:
         readings: list[Reading] = []
         rejected: list[Rejected] = []
+        marks: list[Mark] = []
         tokens: dict[int, tuple[Source, list[object]]] = {}
         for source, item in batch:
             if isinstance(item, Rejected):
                 rejected.append(item)
                 continue
-            self._decode(source, item, readings, rejected)
+            mark = self._decode(source, item, readings, rejected)
+            if mark is not None:
+                marks.append(mark)
             if item.token is not None:
                 tokens.setdefault(id(source), (source, []))[1].append(item.token)
-        if not self._commit(len(batch), readings, rejected):
+        if not self._commit(len(batch), readings, rejected, marks):
             return
         for source, given in tokens.values():
             source.acknowledge(given)
 
     def _decode(
         self, source: Source, message: Message, readings: list[Reading], rejected: list[Rejected]
-    ) -> None:
+    ) -> Mark | None:
+        """Add what a message gives; return what its redelivery is to be known by, if it needs that."""
+        message = self._repeats.original(message)
         try:
             decoded = decode(message, self._routes, source.name)
         except Exception:  # noqa: BLE001  a fault of ours in one message must not stop the rest
             _log.exception("a message on %r could not be decoded", message.topic)
             rejected.append(reject(message, source.name, "layday failed on this message; please report it"))
-            return
+            return None
         readings.extend(decoded.readings)
         rejected.extend(decoded.rejected)
+        return self._repeats.mark(message) if decoded.by_arrival else None
 
-    def _commit(self, count: int, readings: list[Reading], rejected: list[Rejected]) -> bool:
+    def _commit(
+        self, count: int, readings: list[Reading], rejected: list[Rejected], marks: list[Mark]
+    ) -> bool:
         """Put a batch on disk, trying until it is; False only when told to stop meanwhile."""
-        added = self._insist(lambda: self._store.add(readings, rejected))
-        if added is None:
+        added = self._insist(lambda: self._store.add(readings, rejected, marks))
+        if added is None or not self._keep_births():
             return False
         if added.conflicting and not self._insist(lambda: self._store.add((), self._conflicts(readings))):
             return False
@@ -184,12 +201,24 @@ class Intake:
             )
         return True
 
-    def _insist(self, write: Callable[[], Added]) -> Added | None:
+    def _keep_births(self) -> bool:
+        """Keep what Sparkplug nodes declared before it is acknowledged: they won't say it again."""
+        text = self._routes.births.changed_text()
+        if text is None:
+            return True
+
+        def write() -> bool:
+            self._store.write_state(BIRTHS_KEY, State(text, self._clock.now()))
+            return True
+
+        return self._insist(write) is not None
+
+    def _insist(self, write: Callable[[], T]) -> T | None:
         """Write until it succeeds, saying loudly why it does not; None when told to stop meanwhile."""
         wait_s = _RETRY_FIRST_S
         while True:
             try:
-                added = write()
+                done = write()
             except Exception as error:  # noqa: BLE001  whatever it is, this thread must not die with readings in hand
                 self._note_trouble(str(error) or type(error).__name__)
                 if self._stopping.wait(wait_s):
@@ -198,7 +227,7 @@ class Intake:
                 continue
             if self._status.trouble:
                 self._note_trouble("")
-            return added
+            return done
 
     def _conflicts(self, readings: list[Reading]) -> list[Rejected]:
         """Name the readings whose place is taken by another value: they too were acknowledged."""

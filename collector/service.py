@@ -40,7 +40,12 @@ class Daemon:
         self._store = store
         self._clock = clock
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._intake = Intake(store, build_routes(config.sensor), clock)
+        self._intake = Intake(
+            store,
+            build_routes(config.sensor, config.feed),
+            clock,
+            redelivery_window_s=config.intake.redelivery_window_s,
+        )
         self._sources = _sources(config, clock)
         self._left_word_s = float("-inf")
 
@@ -139,6 +144,5 @@ def _sources(config: Config, clock: Clock) -> list[Source]:
     if config.listener.enabled:
         sources.append(Listener(config.listener, clock))
     if config.broker is not None:
-        topics = sorted({entry.topic for entry in config.sensor})
-        sources.append(BrokerClient(config.broker, topics, clock))
+        sources.append(BrokerClient(config.broker, config.topic_filters, clock))
     return sources

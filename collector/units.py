@@ -107,6 +107,57 @@ _CONVERSIONS: Mapping[str, tuple[str, Callable[[float], float]]] = MappingProxyT
 )
 
 
+# SenML's units: RFC 8428 section 12.1 and RFC 8798 (secondary units; from memory). "F" is the farad there.
+_SENML: Mapping[str, tuple[str, Callable[[float], float]]] = MappingProxyType(
+    {
+        "Cel": ("°C", _same),
+        "K": ("°C", _c_from_k),
+        "%RH": ("%", _same),
+        "%": ("%", _same),
+        "/": ("%", _times(PCT)),
+        "/100": ("%", _same),
+        "Pa": ("hPa", _times(1.0 / PA_PER_HPA)),
+        "hPa": ("hPa", _same),
+        "m/s": ("m/s", _same),
+        "km/h": ("m/s", _times(1000.0 / S_PER_H)),
+        "W": ("W", _same),
+        "kW": ("W", _times(1000.0)),
+        "W/m2": ("W/m²", _same),
+        "V": ("V", _same),
+        "mV": ("V", _times(1e-3)),
+        "kg": ("kg", _same),
+        "g": ("kg", _times(1.0 / G_PER_KG)),
+        "ppm": ("ppm", _same),
+        "dBm": ("dBm", _same),
+    }
+)
+
+
+def senml_converter(unit: str, quantity: Quantity) -> Callable[[float], float]:
+    """Return the function that turns a number in a unit of SenML's registry into the quantity's unit.
+
+    Parameters
+    ----------
+    unit : str
+        As registered by RFC 8428 section 12.1 and RFC 8798.
+    quantity : Quantity
+        What is measured.
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown or is one of something else.
+
+    >>> from collector.domain import QUANTITIES
+    >>> senml_converter("K", QUANTITIES["air_c"])(273.15)
+    0.0
+    """
+    into, convert = _SENML.get(unit, ("", _same))
+    if into != quantity.unit:
+        raise ValueError(f"{quantity.name} [{quantity.unit}] cannot be in SenML's unit {unit[:20]!r}")
+    return convert
+
+
 def converter(sensor_unit: str, quantity: Quantity) -> Callable[[float], float]:
     """Return the function that turns a sensor's number into the quantity's unit.
 

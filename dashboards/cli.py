@@ -45,6 +45,7 @@ COMMANDS = {
     "resin": "resin:app",
     "run": "run:run",
     "check": "check:check",
+    "listen": "listen:listen",
     "store": "store:store",
     "import": "readings:import_readings",
     "export": "readings:export_readings",

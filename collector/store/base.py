@@ -19,6 +19,13 @@ class Added(NamedTuple):
     conflicting: int
 
 
+class Mark(NamedTuple):
+    """A kept message without a device time: what to know its redelivery by (63 bits), and its time."""
+
+    digest: int
+    received_at: datetime
+
+
 @dataclass(frozen=True, slots=True)
 class SensorSpan:
     """When a sensor was first and last heard (its own times)."""
@@ -69,8 +76,14 @@ class Store(Protocol):
     All methods are thread-safe. They raise `StoreError` (`StoreFullError` with no space left).
     """
 
-    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+    def add(
+        self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+    ) -> Added:
         """Keep a batch in one transaction; on return it is on disk, or nothing of it is."""
+        ...
+
+    def marks(self) -> Sequence[Mark]:
+        """Return the marks of the newest messages, oldest first (an hour's, or some ten thousand)."""
         ...
 
     def sensors(self) -> Mapping[str, SensorSpan]:

@@ -3,6 +3,8 @@
 from collector.domain import Rejected
 
 KEPT_REJECTED = 4000
+KEPT_MARKS = 50_000
+KEPT_MARKS_S = 3600
 MAX_REASONS = 200
 OTHER_REASONS = "other reasons"
 _MAX_TEXT = 300

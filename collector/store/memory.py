@@ -12,8 +12,8 @@ import numpy as np
 from collector.clock import from_us, to_us
 from collector.domain import Reading, Rejected
 from collector.store import rollup
-from collector.store.base import Added, Rollup, Samples, SensorSpan, State
-from collector.store.limits import KEPT_REJECTED, MAX_REASONS, OTHER_REASONS, clipped
+from collector.store.base import Added, Mark, Rollup, Samples, SensorSpan, State
+from collector.store.limits import KEPT_MARKS, KEPT_REJECTED, MAX_REASONS, OTHER_REASONS, clipped
 
 
 class _Series:
@@ -47,9 +47,12 @@ class MemoryStore:
         self._series: dict[str, _Series] = {}
         self._rejected: deque[Rejected] = deque(maxlen=KEPT_REJECTED)
         self._counts: dict[str, int] = {}
+        self._marks: deque[Mark] = deque(maxlen=KEPT_MARKS)
         self._state: dict[str, State] = {}
 
-    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+    def add(
+        self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+    ) -> Added:
         """Keep a batch; see `Store.add`."""
         timed = [(to_us(reading.at), to_us(reading.received_at), reading) for reading in readings]
         for _, _, reading in timed:
@@ -57,6 +60,7 @@ class MemoryStore:
                 raise ValueError(f"{reading.sensor} at {reading.at}: {reading.value} is not a finite number")
         new = conflicting = 0
         with self._lock:
+            self._marks.extend(Mark(mark.digest, from_us(to_us(mark.received_at))) for mark in marks)
             for at_us, received_us, reading in timed:
                 series = self._series.setdefault(reading.sensor, _Series())
                 known = series.readings.get(at_us)
@@ -78,6 +82,11 @@ class MemoryStore:
                 reason = item.reason if fits else OTHER_REASONS
                 self._counts[reason] = self._counts.get(reason, 0) + 1
         return Added(new, len(readings) - new - conflicting, conflicting)
+
+    def marks(self) -> Sequence[Mark]:
+        """Return the marks of the newest messages, oldest first."""
+        with self._lock:
+            return list(self._marks)
 
     def sensors(self) -> Mapping[str, SensorSpan]:
         """Return every sensor ever heard, by name."""

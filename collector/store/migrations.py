@@ -67,12 +67,20 @@ def spoilt_chunks(con: sqlite3.Connection) -> None:
     )
 
 
+def marks_of_messages(con: sqlite3.Connection) -> None:
+    """Make the table of what redeliveries of messages without a device time are known by."""
+    con.execute(
+        "CREATE TABLE mark (id INTEGER PRIMARY KEY, newest_us INTEGER NOT NULL, data BLOB NOT NULL) STRICT"
+    )
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     readings_keyed_by_time,
     rejected_messages,
     state_by_key,
     chunks_by_sensor,
     spoilt_chunks,
+    marks_of_messages,
 )
 
 

@@ -10,7 +10,8 @@ import numpy as np
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading, Rejected
 from collector.store import chunks, rejects, rollup, rows
-from collector.store.base import Added, Rollup, Samples, SensorSpan, State
+from collector.store import marks as mark_rows
+from collector.store.base import Added, Mark, Rollup, Samples, SensorSpan, State
 from collector.store.codec import Block
 from collector.store.compaction import Compactor
 from collector.store.connection import Database
@@ -33,7 +34,9 @@ class SqliteStore:
         self._spans: dict[str, rows.Span] = {}
         self._spans_lock = threading.Lock()
 
-    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+    def add(
+        self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+    ) -> Added:
         """Keep a batch in one transaction; on return it is on disk, or nothing of it is.
 
         Raises
@@ -52,9 +55,15 @@ class SqliteStore:
             fresh, known_already = chunks.sift(con, [rows.Row(r[1], known[r[0]].id, *r[2:]) for r in named])
             added = rows.insert(con, fresh)
             rejects.insert(con, rejected)
+            mark_rows.insert(con, marks)
         with self._spans_lock:  # only now: a span that was rolled back must not be taken for known
             self._spans.update(changed)
         return Added(*(a + b for a, b in zip(added, known_already, strict=True)))
+
+    def marks(self) -> Sequence[Mark]:
+        """Return the marks of the newest messages, oldest first."""
+        with self._database.reading() as con:
+            return mark_rows.kept(con)
 
     def sensors(self) -> Mapping[str, SensorSpan]:
         """Return every sensor ever heard, by name."""

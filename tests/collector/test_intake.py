@@ -14,7 +14,7 @@ from collector.errors import StoreFullError
 from collector.intake import Intake
 from collector.payload import build_routes, decode
 from collector.source import Message, Sink, SourceStatus
-from collector.store.base import Added
+from collector.store.base import Added, Mark
 from collector.store.memory import MemoryStore
 
 NOW = datetime(2026, 4, 3, 2, 30, tzinfo=UTC)
@@ -52,10 +52,12 @@ class StubbornStore(MemoryStore):
         super().__init__()
         self.full = True
 
-    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+    def add(
+        self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+    ) -> Added:
         if self.full:
             raise StoreFullError("no space left on the card")
-        return super().add(readings, rejected)
+        return super().add(readings, rejected, marks)
 
 
 def message(number: int, value: object = 20.5) -> Message:
@@ -231,11 +233,13 @@ def test_a_store_that_fails_in_an_unforeseen_way_does_not_end_intake() -> None:
     class FaultyStore(MemoryStore):
         faults = 1
 
-        def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+        def add(
+            self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+        ) -> Added:
             if self.faults:
                 self.faults -= 1
                 raise ZeroDivisionError
-            return super().add(readings, rejected)
+            return super().add(readings, rejected, marks)
 
     store = FaultyStore()
     intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))

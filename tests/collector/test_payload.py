@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from collector.config import SensorConfig
 from collector.domain import Flag, Reading
-from collector.payload import Decoded, build_routes, decode, split_pointer
+from collector.payload import Decoded, build_routes, decode
 from collector.source import Message
+from collector.values import split_pointer
 
 RECEIVED = datetime(2026, 4, 3, 2, 30, tzinfo=UTC)
 MEASURED = datetime(2026, 4, 3, 2, 29, 58, tzinfo=UTC)
@@ -38,7 +39,13 @@ def reasons(result: Decoded) -> list[str]:
 @pytest.mark.parametrize("payload", [b"21.5", b" 21.5\n", b"+21.5", b"2.15e1", b'"21.5"', b"21.50"])
 def test_one_number_per_topic_takes_every_plain_spelling(payload: bytes) -> None:
     result = decoded(payload)
-    assert result == ([Reading("keel.air_c", RECEIVED, 21.5, RECEIVED, Flag.NONE)], [])
+    assert result == ([Reading("keel.air_c", RECEIVED, 21.5, RECEIVED, Flag.NONE)], [], True)
+
+
+@pytest.mark.parametrize("payload", [b"50 F", b"50.0\xc2\xb0F", b"10 C", b'"10 \xc2\xb0C"', b"283.15 K"])
+def test_a_number_may_bring_its_unit(payload: bytes) -> None:
+    """50 °F is 10 °C by definition; a unit in the message goes before the configured one."""
+    assert values(decoded(payload, sensor(unit="F"))) == pytest.approx([10.0])
 
 
 def test_a_leading_dot_is_a_number() -> None:
@@ -51,7 +58,8 @@ def test_a_leading_dot_is_a_number() -> None:
         (b"", "payload is empty"),
         (b"  ", "payload is empty"),
         (b"warm", "keel.air_c: value is not a number"),
-        (b"21.5 C", "keel.air_c: value is not a number"),
+        (b"21.5 X", "keel.air_c: unit 'x' does not fit air_c"),
+        (b"21.5 %", "keel.air_c: unit '%' does not fit air_c"),
         (b"21,5", "keel.air_c: value is not a number"),
         (b"0x15", "keel.air_c: value is not a number"),
         (b"true", "keel.air_c: value is not a number"),
@@ -74,7 +82,7 @@ def test_what_is_not_a_measurement_is_put_aside_with_its_reason(payload: bytes, 
     assert reasons(result) in ([reason], ["payload is nested too deep"])
     assert result.rejected[0].size_bytes == len(payload)
     assert payload.startswith(result.rejected[0].payload_head)
-    assert len(result.rejected[0].payload_head) <= 256
+    assert len(result.rejected[0].payload_head) <= 512
 
 
 def test_json_of_any_nesting_by_pointer() -> None:

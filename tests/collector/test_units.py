@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.config import SensorUnit, parse_config
+from collector.config import parse_config
+from collector.config_base import SensorUnit
 from collector.domain import QUANTITIES
 from collector.errors import ConfigError, InputError
 from collector.units import (

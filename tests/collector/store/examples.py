@@ -8,7 +8,7 @@ from typing import Any
 
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading, Rejected
-from collector.store.base import Added, Store
+from collector.store.base import Added, Mark, Store
 from collector.store.memory import MemoryStore
 from collector.store.opening import open_store
 
@@ -22,9 +22,11 @@ class CompactedStore:
     def __init__(self, path: Path) -> None:
         self._store = open_store(path)
 
-    def add(self, readings: Sequence[Reading], rejected: Sequence[Rejected] = ()) -> Added:
+    def add(
+        self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+    ) -> Added:
         """Add, then compact as in the far future."""
-        added = self._store.add(readings, rejected)
+        added = self._store.add(readings, rejected, marks)
         self._store.compact(FAR, rest=0.0)
         return added
 

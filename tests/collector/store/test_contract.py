@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading
-from collector.store.base import Added, SensorSpan, State, Store
-from collector.store.limits import KEPT_REJECTED, MAX_REASONS, OTHER_REASONS
+from collector.store.base import Added, Mark, SensorSpan, State, Store
+from collector.store.limits import KEPT_MARKS, KEPT_REJECTED, MAX_REASONS, OTHER_REASONS
 from tests.collector.store.examples import MAKERS, START, contents, quick_folder, reading, rejected
 
 MINUTE = timedelta(minutes=1)
@@ -53,6 +53,23 @@ def test_the_first_of_two_readings_in_one_batch_wins(store: Store) -> None:
     batch = [reading("keel.air_c", 0, 18.5), reading("keel.air_c", 0, 18.5), reading("keel.air_c", 0, 3.0)]
     assert store.add(batch) == Added(new=1, repeated=1, conflicting=1)
     assert store.window("keel.air_c", START, START + MINUTE).values.tolist() == [18.5]
+
+
+def test_marks_come_back_in_their_order(store: Store) -> None:
+    assert store.marks() == []
+    marks = [Mark(2**63 - 1, START), Mark(0, START + MINUTE), Mark(7, START)]
+    store.add([reading("keel.air_c", 0, 18.5)], (), marks[:2])
+    store.add([], (), marks[2:])
+    store.add([reading("keel.air_c", 1, 18.5)])
+    assert store.marks() == marks
+
+
+def test_only_the_newest_marks_stay(store: Store) -> None:
+    for first in range(0, KEPT_MARKS + 6000, 2000):
+        store.add([], (), [Mark(i, START) for i in range(first, first + 2000)])
+    kept = store.marks()
+    assert len(kept) == KEPT_MARKS
+    assert kept[-1].digest == KEPT_MARKS + 5999
 
 
 def test_every_part_of_a_reading_comes_back(store: Store) -> None:

@@ -1,0 +1,200 @@
+"""Numbers and times out of what a sensor wrote. Pure; nothing is guessed.
+
+What is not plainly a number or a time raises `BadValueError`, whose text is the reason.
+"""
+
+import json
+import math
+import re
+from datetime import UTC, datetime, timedelta
+
+from collector.clock import EPOCH
+from collector.config_base import TimeUnit
+from collector.domain import Quantity
+
+HEAD_BYTES = 512  # of what is put aside: most messages whole, so that one can tell what they are
+_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+_FURTHEST_AHEAD = timedelta(days=366)
+# possessive: a quarter of a megabyte of digits with a letter at its end must not be tried in every way
+_PLAIN_NUMBER = re.compile(r"[+-]?(\d++\.?\d*+|\.\d++)([eE][+-]?\d++)?", re.ASCII)
+_LONGEST_TIME = 64
+_SWITCH_WORDS = {"on": 1.0, "true": 1.0, "online": 1.0, "off": 0.0, "false": 0.0, "offline": 0.0}
+_ARRAY_INDEX = re.compile(r"0|[1-9]\d*")
+_UNITS_PER_S = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
+UNDATED = "retained message without a device time: nobody knows when it was measured"
+
+
+class BadValueError(Exception):
+    """A part of a message that gives no reading; its text is the reason."""
+
+
+def parse_document(payload: bytes) -> object:
+    """Return JSON as Python, or a lone word as text.
+
+    Raises
+    ------
+    BadValueError
+        If it is neither.
+    """
+    try:
+        text = payload.decode("utf-8")
+    except UnicodeDecodeError:
+        raise BadValueError("payload is not UTF-8 text") from None
+    try:
+        return json.loads(text, parse_constant=_not_finite)
+    except RecursionError:
+        raise BadValueError("payload is nested too deep") from None
+    except ValueError:
+        # a lone word or a number that JSON would not take ("+21.5", "on"): judged by the sensor
+        return _lone_word(text)
+
+
+def _not_finite(word: str) -> float:
+    raise BadValueError(f"payload holds {word}, which is no measurement")
+
+
+def _lone_word(text: str) -> str:
+    word = text.strip()
+    if not word:
+        raise BadValueError("payload is empty")
+    if word[0] in "{[":
+        raise BadValueError("payload is broken JSON")
+    if len(word) > HEAD_BYTES:
+        raise BadValueError("payload is neither a number nor JSON")
+    return word
+
+
+def split_pointer(pointer: str) -> tuple[str, ...]:
+    """Split a JSON Pointer into its unescaped tokens (RFC 6901 section 4).
+
+    >>> split_pointer("/a~1b/0/m~0n")
+    ('a/b', '0', 'm~n')
+    """
+    if not pointer:
+        return ()
+    return tuple(token.replace("~1", "/").replace("~0", "~") for token in pointer[1:].split("/"))
+
+
+def resolve(document: object, pointer: tuple[str, ...]) -> object:
+    """Return what a JSON Pointer's tokens lead to.
+
+    Raises
+    ------
+    BadValueError
+        If they lead nowhere; the text names where they end.
+    """
+    here = document
+    for depth, token in enumerate(pointer):
+        if isinstance(here, dict) and token in here:
+            here = here[token]
+        elif isinstance(here, list) and _ARRAY_INDEX.fullmatch(token) and int(token) < len(here):
+            here = here[int(token)]
+        else:
+            raise BadValueError(f"no field at /{'/'.join(pointer[: depth + 1])}")
+    return here
+
+
+def number_of(value: object, quantity: Quantity) -> float:
+    """Return a number as a float, also one written as text; a switch may say on or off.
+
+    Raises
+    ------
+    BadValueError
+        If it is no finite number.
+    """
+    if isinstance(value, bool):
+        value = "true" if value else "false"
+    if isinstance(value, str):
+        word = value.strip()
+        if quantity.unit == "0/1" and word.lower() in _SWITCH_WORDS:
+            return _SWITCH_WORDS[word.lower()]
+        if not _PLAIN_NUMBER.fullmatch(word):
+            raise BadValueError("value is not a number")
+        value = float(word)
+    if value is None:
+        raise BadValueError("value is null")
+    if not isinstance(value, int | float):
+        raise BadValueError("value is not a number")
+    try:
+        return finite(float(value))
+    except OverflowError:
+        raise BadValueError("value is not a finite number") from None
+
+
+def finite(value: float) -> float:
+    """Return `value`, also checked after a conversion: the store would refuse a whole batch for it.
+
+    Raises
+    ------
+    BadValueError
+        If it is infinite or not a number.
+    """
+    if not math.isfinite(value):
+        raise BadValueError("value is not a finite number")
+    return value
+
+
+def time_of(value: object, unit: TimeUnit, received_at: datetime) -> datetime:
+    """Return a device's time in UTC.
+
+    Raises
+    ------
+    BadValueError
+        If it is no time, before 2000, or more than a year after `received_at`.
+    """
+    if isinstance(value, str) and len(value) > _LONGEST_TIME:
+        raise BadValueError("its time is not ISO 8601")
+    if isinstance(value, str) and (unit == "iso" or (unit == "auto" and not _PLAIN_NUMBER.fullmatch(value))):
+        at = _iso_time(value)
+    else:
+        at = _epoch_time(value, unit)
+    check_time(at, received_at)
+    return at
+
+
+def check_time(at: datetime, received_at: datetime) -> None:
+    """Refuse a time that no measurement can have.
+
+    Raises
+    ------
+    BadValueError
+        If it lies before 2000, or more than a year after `received_at`.
+    """
+    if at < _EARLIEST:
+        raise BadValueError("its time is before the year 2000: the sensor's clock is not set")
+    if at > received_at + _FURTHEST_AHEAD:
+        raise BadValueError("its time is more than a year ahead of this computer's clock")
+
+
+def _iso_time(text: str) -> datetime:
+    try:
+        at = datetime.fromisoformat(text)
+        if at.tzinfo is None:
+            raise BadValueError("its time has no UTC offset, so the hour is unknown")
+        return at.astimezone(UTC)
+    except ValueError:
+        raise BadValueError("its time is not ISO 8601") from None
+    except OverflowError:
+        raise BadValueError("its time is beyond every calendar") from None
+
+
+def _epoch_time(value: object, unit: TimeUnit) -> datetime:
+    if isinstance(value, str) and _PLAIN_NUMBER.fullmatch(value):
+        value = int(value) if value.isdigit() else float(value)
+    if isinstance(value, bool) or not isinstance(value, int | float) or unit == "iso":
+        raise BadValueError("its time is not a number of seconds and not ISO 8601")
+    per_s = _UNITS_PER_S[_guess_unit(value) if unit == "auto" else unit]
+    try:
+        # whole numbers stay whole: nanoseconds do not fit a double
+        us = value * 1_000_000 // per_s if isinstance(value, int) else round(value * (1_000_000 / per_s))
+        return EPOCH + timedelta(microseconds=us)
+    except (OverflowError, ValueError):
+        raise BadValueError("its time is beyond every calendar") from None
+
+
+def _guess_unit(value: float) -> str:
+    """Tell the unit by size: from 2000 to 2286 the four ranges do not meet."""
+    for unit in ("s", "ms", "us"):
+        if abs(value) < 1e10 * _UNITS_PER_S[unit]:
+            return unit
+    return "ns"

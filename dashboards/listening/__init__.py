@@ -1,0 +1,1 @@
+"""What is on the air, and the configuration that would take it in."""
