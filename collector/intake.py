@@ -16,6 +16,7 @@ from datetime import datetime, timedelta
 from collector.clock import Clock
 from collector.domain import Reading, Rejected
 from collector.payload import Routes, decode, reject
+from collector.quality import Judge
 from collector.source import Message, Sink, Source
 from collector.store.base import Added, Store
 
@@ -67,8 +68,9 @@ class _SourceSink:
 class Intake:
     """The one writer of readings."""
 
-    def __init__(self, store: Store, routes: Routes, clock: Clock) -> None:
+    def __init__(self, store: Store, routes: Routes, clock: Clock, judge: Judge | None = None) -> None:
         self._store = store
+        self._judge = judge or Judge()
         self._routes = routes
         self._clock = clock
         self._queue: deque[tuple[Source, Message | Rejected]] = deque()
@@ -147,7 +149,7 @@ class Intake:
             self._decode(source, item, readings, rejected)
             if item.token is not None:
                 tokens.setdefault(id(source), (source, []))[1].append(item.token)
-        if not self._commit(len(batch), readings, rejected):
+        if not self._commit(len(batch), self._judged(readings), rejected):
             return
         for source, given in tokens.values():
             source.acknowledge(given)
@@ -163,6 +165,13 @@ class Intake:
             return
         readings.extend(decoded.readings)
         rejected.extend(decoded.rejected)
+
+    def _judged(self, readings: list[Reading]) -> list[Reading]:
+        try:
+            return self._judge.judge(readings)
+        except Exception:  # noqa: BLE001  a fault of ours in a flag must not cost a reading
+            _log.exception("readings could not be judged")
+            return readings
 
     def _commit(self, count: int, readings: list[Reading], rejected: list[Rejected]) -> bool:
         """Put a batch on disk, trying until it is; False only when told to stop meanwhile."""
