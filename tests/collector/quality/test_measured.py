@@ -1,4 +1,4 @@
-"""Measured rooms in which nothing is known to be wrong have next to no flags; a simulated shed's faults do."""
+"""Measured rooms in which nothing is known to be wrong hardly get flags; a simulated shed in trouble does."""
 
 from collections import Counter
 from datetime import UTC, datetime, timedelta
