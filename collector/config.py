@@ -4,13 +4,15 @@ import ipaddress
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from collector.calibration import Correction, Corrections
 from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
 from collector.units import converter
@@ -182,6 +184,23 @@ class SensorConfig(_Model):
         return Sensor(self.place, QUANTITIES[self.quantity], self.uncertainty)
 
 
+class CalibrationConfig(_Model):
+    """What makes a sensor true from a time on: gain * measured + offset; `layday salt` finds both."""
+
+    sensor: str
+    since: datetime | None = None
+    offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    gain: Annotated[float, Field(ge=0.5, le=2.0)] = 1.0
+    uncertainty: Annotated[float, Field(gt=0)] | None = None
+
+    @field_validator("since")
+    @classmethod
+    def _has_offset(cls, since: datetime | None) -> datetime | None:
+        if since is not None and since.tzinfo is None:
+            raise ValueError("write it with its offset from UTC, as in 2026-04-03T10:00:00Z")
+        return since
+
+
 class Config(_Model):
     """All of layday's settings; every one has a default but the sensors."""
 
@@ -191,11 +210,28 @@ class Config(_Model):
     broker: BrokerConfig | None = None
     limits: LimitsConfig = LimitsConfig()
     sensor: tuple[SensorConfig, ...] = ()
+    calibration: tuple[CalibrationConfig, ...] = ()
 
     @property
     def sensors(self) -> Mapping[str, Sensor]:
-        """The configured sensors by name."""
-        return {entry.sensor.name: entry.sensor for entry in self.sensor}
+        """The configured sensors by name, each as sure as its newest calibration made it."""
+        found = {entry.sensor.name: entry.sensor for entry in self.sensor}
+        for entry in sorted(self.calibration, key=_began):
+            if entry.uncertainty is not None and entry.sensor in found:
+                found[entry.sensor] = replace(found[entry.sensor], uncertainty=entry.uncertainty)
+        return found
+
+    @property
+    def corrections(self) -> Corrections:
+        """The corrections of calibrated sensors by name, for `collector.calibration.corrected`."""
+        found: dict[str, list[Correction]] = {}
+        for entry in self.calibration:
+            found.setdefault(entry.sensor, []).append(Correction(entry.offset, entry.gain, entry.since))
+        return found
+
+
+def _began(entry: CalibrationConfig) -> datetime:
+    return entry.since or datetime.min.replace(tzinfo=UTC)
 
 
 def load_config(path: Path) -> Config:
@@ -266,10 +302,7 @@ def _what(message: str, given: object) -> str:
 
 def _clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
     """Name sensors that fight over one name, or over one number of one message."""
-    entries = raw.get("sensor")
-    if not isinstance(entries, list):
-        return []
-    tables = [entry if isinstance(entry, Mapping) else {} for entry in entries]
+    tables = _tables(raw, "sensor")
     names = [f"{t.get('place')}.{t.get('quantity')}" for t in tables]
     spots = [(t.get("topic"), t.get("pointer", "")) for t in tables]
     name_counts, spot_counts = Counter(names), Counter(map(repr, spots))
@@ -284,6 +317,25 @@ def _clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
                     f'two sensors share "{spot[0]}" at the same pointer; give one a JSON Pointer',
                 )
             )
+    return found + _stray_calibrations(raw, names)
+
+
+def _tables(raw: Mapping[str, object], key: str) -> list[Mapping[str, object]]:
+    entries = raw.get(key)
+    return [e if isinstance(e, Mapping) else {} for e in entries] if isinstance(entries, list) else []
+
+
+def _stray_calibrations(raw: Mapping[str, object], names: Sequence[str]) -> list[tuple[str, str]]:
+    """Name calibrations of sensors that are not there, and two that begin at one time."""
+    found, seen = [], set()
+    for i, table in enumerate(_tables(raw, "calibration")):
+        sensor, since = table.get("sensor"), table.get("since")
+        if isinstance(sensor, str) and sensor not in names:
+            there = ", ".join(sorted(set(names))) or "none"
+            found.append((f"calibration[{i}].sensor", f"no sensor is called {sensor!r}; there are: {there}"))
+        if (spot := (repr(sensor), repr(since))) in seen:
+            found.append((f"calibration[{i}].since", f"{sensor} has another calibration from the same time"))
+        seen.add(spot)
     return found
 
 

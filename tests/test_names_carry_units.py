@@ -21,6 +21,8 @@ UNITLESS = {
     "value": "its unit is its quantity's",
     "min_value": "its unit is its quantity's",
     "max_value": "its unit is its quantity's",
+    "offset": "its unit is its quantity's",
+    "gain": "a ratio",
     "limit": "its unit is its quantity's",
     "uncertainty": "its unit is its quantity's",
     "real_seconds": "its unit is its name",
