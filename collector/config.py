@@ -10,16 +10,34 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from collector.calibration import Correction, Corrections
 from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
+from collector.secret_files import PREFIX, credential_mistake
 from collector.units import converter
 
 _NAME_PATTERN = r"^[a-z][a-z0-9_]*$"
 _ModelName = Annotated[str, Field(pattern=_NAME_PATTERN)]
 _Port = Annotated[int, Field(ge=1, le=65535)]
+
+
+def _named_well(setting: str) -> str:
+    if mistake := credential_mistake(setting):
+        raise ValueError(mistake)
+    return setting
+
+
+_File = Annotated[str, AfterValidator(_named_well)]
 TimeUnit = Literal["auto", "s", "ms", "us", "ns", "iso"]
 SensorUnit = Literal[
     "", "C", "F", "K", "%", "hPa", "Pa", "kPa", "inHg", "m/s", "km/h", "mph", "kt", "W", "kW"
@@ -65,10 +83,10 @@ class ListenerConfig(_Model):
     enabled: bool = True
     host: str = "127.0.0.1"
     port: _Port = 1883
-    password_file: str = ""
-    tls_certificate_file: str = ""
-    tls_key_file: str = ""
-    tls_client_ca_file: str = ""
+    password_file: _File = ""
+    tls_certificate_file: _File = ""
+    tls_key_file: _File = ""
+    tls_client_ca_file: _File = ""
     max_connections: Annotated[int, Field(ge=1, le=10_000)] = 200
     max_payload_bytes: Annotated[int, Field(ge=128, le=16_777_216)] = 262_144
 
@@ -103,9 +121,9 @@ class BrokerConfig(_Model):
     port: _Port = 1883
     client_id: Annotated[str, Field(min_length=1, max_length=64)] = "layday"
     username: str = ""
-    password_file: str = ""
+    password_file: _File = ""
     tls: bool = False
-    tls_ca_file: str = ""
+    tls_ca_file: _File = ""
     session_days: Annotated[float, Field(gt=0, le=365)] = 30.0
     keep_alive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000
@@ -343,7 +361,8 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
     """Take relative file names from the configuration's own folder, not from where one stands."""
 
     def absolute(name: str) -> str:
-        return str(folder / Path(name).expanduser()) if name else name
+        is_file = name and not name.startswith(PREFIX)
+        return str(folder / Path(name).expanduser()) if is_file else name
 
     listener = config.listener.model_copy(
         update={
