@@ -1,10 +1,10 @@
 """The broker's password and the certificates it is trusted by, read afresh for every connection."""
 
 import ssl
-from pathlib import Path
 
 from collector.config import BrokerConfig
 from collector.errors import SourceError
+from collector.secret_files import secret_path
 
 
 class _TidySocket(ssl.SSLSocket):
@@ -34,21 +34,23 @@ def _password(config: BrokerConfig) -> str | None:
         return None
     if not config.username:
         raise SourceError("broker.password_file is set without broker.username; give both or neither")
+    file = secret_path(config.password_file, "broker.password_file")
     try:
-        lines = Path(config.password_file).read_text(encoding="utf-8").splitlines()
+        lines = file.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise SourceError(f"broker.password_file {config.password_file} cannot be read: {reason}") from error
+        raise SourceError(f"broker.password_file {file} cannot be read: {reason}") from error
     if not lines or not lines[0]:
-        raise SourceError(f"broker.password_file {config.password_file} has no password on its first line")
+        raise SourceError(f"broker.password_file {file} has no password on its first line")
     return lines[0]
 
 
 def _context(config: BrokerConfig) -> ssl.SSLContext | None:
     if not config.tls:
         return None
+    ca_file = secret_path(config.tls_ca_file, "broker.tls_ca_file") if config.tls_ca_file else None
     try:
-        context = ssl.create_default_context(cafile=config.tls_ca_file or None)
+        context = ssl.create_default_context(cafile=ca_file)
     except ssl.SSLError as error:
         raise SourceError(f"broker.tls_ca_file {config.tls_ca_file} is no PEM certificate") from error
     except OSError as error:

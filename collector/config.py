@@ -4,21 +4,33 @@ import ipaddress
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
 
+from collector.calibration import Correction, Corrections
 from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
 from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
+from collector.secret_files import PREFIX, credential_mistake
 from collector.units import converter
 
 _Port = Annotated[int, Field(ge=1, le=65535)]
+
+
+def _named_well(setting: str) -> str:
+    if mistake := credential_mistake(setting):
+        raise ValueError(mistake)
+    return setting
+
+
+_File = Annotated[str, AfterValidator(_named_well)]
 
 
 class ShedConfig(Model):
@@ -56,10 +68,10 @@ class ListenerConfig(Model):
     enabled: bool = True
     host: str = "127.0.0.1"
     port: _Port = 1883
-    password_file: str = ""
-    tls_certificate_file: str = ""
-    tls_key_file: str = ""
-    tls_client_ca_file: str = ""
+    password_file: _File = ""
+    tls_certificate_file: _File = ""
+    tls_key_file: _File = ""
+    tls_client_ca_file: _File = ""
     max_connections: Annotated[int, Field(ge=1, le=10_000)] = 200
     max_payload_bytes: Annotated[int, Field(ge=128, le=16_777_216)] = 262_144
 
@@ -94,9 +106,9 @@ class BrokerConfig(Model):
     port: _Port = 1883
     client_id: Annotated[str, Field(min_length=1, max_length=64)] = "layday"
     username: str = ""
-    password_file: str = ""
+    password_file: _File = ""
     tls: bool = False
-    tls_ca_file: str = ""
+    tls_ca_file: _File = ""
     session_days: Annotated[float, Field(gt=0, le=365)] = 30.0
     keep_alive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000
@@ -181,6 +193,23 @@ class IntakeConfig(Model):
     redelivery_window_s: Annotated[float, Field(ge=0, le=3600)] = 300.0
 
 
+class CalibrationConfig(Model):
+    """What makes a sensor true from a time on: gain * measured + offset; `layday salt` finds both."""
+
+    sensor: str
+    since: datetime | None = None
+    offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    gain: Annotated[float, Field(ge=0.5, le=2.0)] = 1.0
+    uncertainty: Annotated[float, Field(gt=0)] | None = None
+
+    @field_validator("since")
+    @classmethod
+    def _has_offset(cls, since: datetime | None) -> datetime | None:
+        if since is not None and since.tzinfo is None:
+            raise ValueError("write it with its offset from UTC, as in 2026-04-03T10:00:00Z")
+        return since
+
+
 class Config(Model):
     """All of layday's settings; every one has a default but the sensors."""
 
@@ -192,18 +221,35 @@ class Config(Model):
     limits: LimitsConfig = LimitsConfig()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
+    calibration: tuple[CalibrationConfig, ...] = ()
 
     @property
     def sensors(self) -> Mapping[str, Sensor]:
-        """The configured sensors by name; feeds may bring others."""
-        named = {name: sensor for feed in self.feed for name, sensor in feed.sensors.items()}
-        return named | {entry.sensor.name: entry.sensor for entry in self.sensor}
+        """The configured sensors by name, each as sure as its newest calibration; feeds may bring others."""
+        found = {name: sensor for feed in self.feed for name, sensor in feed.sensors.items()}
+        found |= {entry.sensor.name: entry.sensor for entry in self.sensor}
+        for entry in sorted(self.calibration, key=_began):
+            if entry.uncertainty is not None and entry.sensor in found:
+                found[entry.sensor] = replace(found[entry.sensor], uncertainty=entry.uncertainty)
+        return found
 
     @property
     def topic_filters(self) -> list[str]:
         """The MQTT topic filters that take in all sensors and feeds."""
         feeds = {TopicPattern.read(entry.topic).filter for entry in self.feed}
         return without_covered({entry.topic for entry in self.sensor} | feeds)
+
+    @property
+    def corrections(self) -> Corrections:
+        """The corrections of calibrated sensors by name, for `collector.calibration.corrected`."""
+        found: dict[str, list[Correction]] = {}
+        for entry in self.calibration:
+            found.setdefault(entry.sensor, []).append(Correction(entry.offset, entry.gain, entry.since))
+        return found
+
+
+def _began(entry: CalibrationConfig) -> datetime:
+    return entry.since or datetime.min.replace(tzinfo=UTC)
 
 
 def load_config(path: Path) -> Config:
@@ -274,8 +320,7 @@ def _what(message: str, given: object) -> str:
 
 def _clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
     """Name what fights over one name, one number of one message, or one family of topics."""
-    feeds = raw.get("feed")
-    topics = [t.get("topic") for t in feeds if isinstance(t, Mapping)] if isinstance(feeds, list) else []
+    topics = [table.get("topic") for table in _tables(raw, "feed")]
     twice = [
         (f"feed[{i}].topic", f'two feeds have the topic "{topic}"; make them one')
         for i, topic in enumerate(topics)
@@ -285,10 +330,7 @@ def _clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
 
 
 def _sensor_clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
-    entries = raw.get("sensor")
-    if not isinstance(entries, list):
-        return []
-    tables = [entry if isinstance(entry, Mapping) else {} for entry in entries]
+    tables = _tables(raw, "sensor")
     names = [f"{t.get('place')}.{t.get('quantity')}" for t in tables]
     spots = [(t.get("topic"), t.get("pointer", "")) for t in tables]
     name_counts, spot_counts = Counter(names), Counter(map(repr, spots))
@@ -303,6 +345,25 @@ def _sensor_clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
                     f'two sensors share "{spot[0]}" at the same pointer; give one a JSON Pointer',
                 )
             )
+    return found + _stray_calibrations(raw, names)
+
+
+def _tables(raw: Mapping[str, object], key: str) -> list[Mapping[str, object]]:
+    entries = raw.get(key)
+    return [e if isinstance(e, Mapping) else {} for e in entries] if isinstance(entries, list) else []
+
+
+def _stray_calibrations(raw: Mapping[str, object], names: Sequence[str]) -> list[tuple[str, str]]:
+    """Name calibrations of sensors that are not there, and two that begin at one time."""
+    found, seen, open_ended = [], set(), bool(_tables(raw, "feed"))  # a feed brings sensors unnamed here
+    for i, table in enumerate(_tables(raw, "calibration")):
+        sensor, since = table.get("sensor"), table.get("since")
+        if isinstance(sensor, str) and sensor not in names and not open_ended:
+            there = ", ".join(sorted(set(names))) or "none"
+            found.append((f"calibration[{i}].sensor", f"no sensor is called {sensor!r}; there are: {there}"))
+        if (spot := (repr(sensor), repr(since))) in seen:
+            found.append((f"calibration[{i}].since", f"{sensor} has another calibration from the same time"))
+        seen.add(spot)
     return found
 
 
@@ -310,7 +371,8 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
     """Take relative file names from the configuration's own folder, not from where one stands."""
 
     def absolute(name: str) -> str:
-        return str(folder / Path(name).expanduser()) if name else name
+        is_file = name and not name.startswith(PREFIX)
+        return str(folder / Path(name).expanduser()) if is_file else name
 
     listener = config.listener.model_copy(
         update={

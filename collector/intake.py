@@ -17,6 +17,7 @@ from typing import TypeVar
 from collector.clock import Clock
 from collector.domain import Reading, Rejected
 from collector.payload import Routes, decode, reject
+from collector.quality import Judge
 from collector.repeats import Repeats
 from collector.source import Message, Sink, Source
 from collector.store.base import Mark, State, Store
@@ -72,9 +73,16 @@ class Intake:
     """The one writer of readings."""
 
     def __init__(
-        self, store: Store, routes: Routes, clock: Clock, *, redelivery_window_s: float = 300.0
+        self,
+        store: Store,
+        routes: Routes,
+        clock: Clock,
+        judge: Judge | None = None,
+        *,
+        redelivery_window_s: float = 300.0,
     ) -> None:
         self._store = store
+        self._judge = judge or Judge()
         self._repeats = Repeats(redelivery_window_s, store.marks())
         self._routes = routes
         if (births := store.read_state(BIRTHS_KEY)) is not None:
@@ -159,7 +167,7 @@ class Intake:
                 marks.append(mark)
             if item.token is not None:
                 tokens.setdefault(id(source), (source, []))[1].append(item.token)
-        if not self._commit(len(batch), readings, rejected, marks):
+        if not self._commit(len(batch), self._judged(readings), rejected, marks):
             return
         for source, given in tokens.values():
             source.acknowledge(given)
@@ -178,6 +186,13 @@ class Intake:
         readings.extend(decoded.readings)
         rejected.extend(decoded.rejected)
         return self._repeats.mark(message) if decoded.by_arrival else None
+
+    def _judged(self, readings: list[Reading]) -> list[Reading]:
+        try:
+            return self._judge.judge(readings)
+        except Exception:  # noqa: BLE001  a fault of ours in a flag must not cost a reading
+            _log.exception("readings could not be judged")
+            return readings
 
     def _commit(
         self, count: int, readings: list[Reading], rejected: list[Rejected], marks: list[Mark]

@@ -18,12 +18,15 @@ from collector.errors import SourceError
 from collector.intake import Intake, IntakeStatus
 from collector.listener import Listener
 from collector.payload import build_routes
+from collector.quality import STATE_KEY as QUALITY_KEY
+from collector.quality import seeded_judge
 from collector.source import Source, SourceStatus
 from collector.store.base import State, Store
 from collector.systemd import tell_systemd
 
 STATE_KEY = "daemon"
 STATE_EVERY_S = 5.0
+_LEARNED_EVERY_S = 3600.0
 
 _log = logging.getLogger(__name__)
 
@@ -40,14 +43,17 @@ class Daemon:
         self._store = store
         self._clock = clock
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._judge = seeded_judge(store, clock.now())
         self._intake = Intake(
             store,
             build_routes(config.sensor, config.feed),
             clock,
+            self._judge,
             redelivery_window_s=config.intake.redelivery_window_s,
         )
         self._sources = _sources(config, clock)
         self._left_word_s = float("-inf")
+        self._learned_s = time.monotonic()
 
     def start(self) -> None:
         """Start intake, then the sources.
@@ -98,6 +104,7 @@ class Daemon:
         self._intake.stop()
         for source in self._sources:
             source.stop()
+        self._leave_learned()
         self._leave_word(stopped=True)
 
     def statuses(self) -> tuple[Sequence[SourceStatus], IntakeStatus]:
@@ -112,6 +119,13 @@ class Daemon:
             tell_systemd("WATCHDOG=1")
         if time.monotonic() - self._left_word_s >= STATE_EVERY_S:
             self._leave_word()
+        if time.monotonic() - self._learned_s >= _LEARNED_EVERY_S:
+            self._leave_learned()
+
+    def _leave_learned(self) -> None:
+        """Leave what was learned of each sensor for the next start."""
+        self._learned_s = time.monotonic()
+        self._write_state(QUALITY_KEY, self._judge.learned())
 
     def _leave_word(self, *, stopped: bool = False) -> None:
         """Leave the daemon's state in the store for `layday check`; a full disk must not end the daemon."""
@@ -127,8 +141,11 @@ class Daemon:
             default=_plain,
         )
         self._left_word_s = time.monotonic()
+        self._write_state(STATE_KEY, text)
+
+    def _write_state(self, key: str, text: str) -> None:
         try:
-            self._store.write_state(STATE_KEY, State(text, self._clock.now()))
+            self._store.write_state(key, State(text, self._clock.now()))
         except Exception as error:  # noqa: BLE001  word of oneself is a courtesy, readings are the duty
             _log.warning("cannot leave word in the store: %s", error)
 

@@ -50,6 +50,7 @@ COMMANDS = {
     "import": "readings:import_readings",
     "export": "readings:export_readings",
     "hindcast": "hindcast:hindcast",
+    "salt": "salt:salt",
     "password": "password:password",
     "demo": "demo:demo",
 }

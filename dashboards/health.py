@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.domain import Flag, Reading, Rejected, Sensor
+from collector.quality.heard import newest_heard, suspect_s
 from collector.service import STATE_EVERY_S, STATE_KEY
 from collector.store.base import Store
 
@@ -20,7 +21,8 @@ class SensorHealth:
     """One sensor: configured or not, its newest value, that value's age and quality.
 
     `skew_s` is device time minus receive time of the newest reading; `state` is one of
-    ``good``, ``silent``, ``never heard``, ``suspect``, ``clock off``.
+    ``good``, ``silent``, ``never heard``, ``suspect``, ``clock off``. `flag_bits` are the same flags as
+    `collector.domain.Flag`, and `suspect_s` is for how long it has been suspect.
     """
 
     name: str
@@ -30,6 +32,8 @@ class SensorHealth:
     age_s: float | None
     skew_s: float | None
     flags: tuple[str, ...]
+    suspect_s: float | None = None
+    flag_bits: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +57,12 @@ class Health:
 
 def examine(store: Store, sensors: Mapping[str, Sensor], stale_after_s: float, at: datetime) -> Health:
     """Look at everything that the store knows about layday's own health at `at`."""
-    latest = store.latest(at, _LOOK_BACK)
+    latest = newest_heard(store, at, _LOOK_BACK)
     names = sorted({*sensors, *store.sensors()})
     words, well, sources = _daemon(store, at)
     healths = tuple(
-        _sensor(name, latest.get(name), stale_after_s, at, configured=name in sensors) for name in names
+        _sensor(store, name, latest.get(name), stale_after_s, at, configured=name in sensors)
+        for name in names
     )
     return Health(
         at=at,
@@ -89,14 +94,17 @@ def _daemon(store: Store, at: datetime) -> tuple[str, bool, tuple[str, ...]]:
 
 
 def _sensor(
-    name: str, found: Reading | None, stale_after_s: float, at: datetime, *, configured: bool
+    store: Store, name: str, found: Reading | None, stale_after_s: float, at: datetime, *, configured: bool
 ) -> SensorHealth:
     if found is None:
         return SensorHealth(name, configured, "never heard" if configured else "silent", None, None, None, ())
     age_s = (at - found.at).total_seconds()
     skew_s = (found.at - found.received_at).total_seconds()
+    since_s = suspect_s(store, found) if found.flags else None
     flags = tuple(flag.name.lower().replace("_", " ") for flag in found.flags if flag.name)
-    if found.flags != Flag.NONE:
+    if Flag.CLOCK_OFF in found.flags:
+        state = "clock off"
+    elif found.flags != Flag.NONE:
         state = "suspect"
     elif age_s > stale_after_s:
         state = "silent"
@@ -104,7 +112,7 @@ def _sensor(
         state = "clock off"
     else:
         state = "good"
-    return SensorHealth(name, configured, state, found.value, age_s, skew_s, flags)
+    return SensorHealth(name, configured, state, found.value, age_s, skew_s, flags, since_s, int(found.flags))
 
 
 def _clock(sensors: Sequence[SensorHealth]) -> str:
@@ -112,6 +120,8 @@ def _clock(sensors: Sequence[SensorHealth]) -> str:
     if not ahead:
         return "this computer's clock and the sensors' agree"
     worst = max(abs(sensor.skew_s or 0.0) for sensor in ahead)
+    ways = {"ahead" if (sensor.skew_s or 0.0) > 0 else "behind" for sensor in ahead}
+    off = f"up to {worst:.0f} s {' or '.join(sorted(ways))}"
     if len(ahead) == sum(sensor.age_s is not None for sensor in sensors):
-        return f"every sensor is up to {worst:.0f} s ahead: set this computer's clock"
-    return f"{', '.join(sensor.name for sensor in ahead)}: clock up to {worst:.0f} s ahead; set it"
+        return f"every sensor is {off}: set this computer's clock"
+    return f"{', '.join(sensor.name for sensor in ahead)}: clock {off}; set it"

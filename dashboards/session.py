@@ -5,13 +5,16 @@ import sys
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import Literal, overload
 
 import platformdirs
 from rich.console import Console
 
+from collector.calibration import corrected
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
 from collector.errors import ConfigError
+from collector.store.base import Store
 from collector.store.opening import open_store
 from collector.store.sqlite import SqliteStore
 from dashboards.told_time import told_time
@@ -73,15 +76,32 @@ class Session:
             stale_after_s=given.stale_after.total_seconds(),
         )
 
-    def open_store(self, *, read_only: bool = False) -> SqliteStore:
-        """Open the store.
+    @overload
+    def open_store(self, *, read_only: Literal[True]) -> Store: ...
+
+    @overload
+    def open_store(self) -> SqliteStore: ...
+
+    def open_store(self, *, read_only: bool = False) -> Store:
+        """Open the store: to write, with readings as measured; read-only, with calibrated ones corrected.
 
         Raises
         ------
         StoreError
             If it cannot be opened; read-only, also if there is none yet.
         """
-        return open_store(self.store_path, read_only=read_only)
+        store = open_store(self.store_path, read_only=read_only)
+        return corrected(store, self.config.corrections) if read_only else store
+
+    def open_raw_store(self) -> SqliteStore:
+        """Open the store read-only, with every reading as measured.
+
+        Raises
+        ------
+        StoreError
+            If it cannot be opened, or there is none yet.
+        """
+        return open_store(self.store_path, read_only=True)
 
     def moment(self, text: str | None, option: str = "--at") -> datetime:
         """Return the time that an option names, or now; how a doubtful one was read goes to standard error.

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
 from collector.units import shown_difference, shown_temperature
+from dashboards.suspect_words import suspect_words, to_do_words
 from forecast.outlook import ShedNow
 from forecast.verdict import BayNow, Cause, Reason, Verdict
 
@@ -123,7 +124,8 @@ def reason_words(reason: Reason, reader: Reader) -> str:
         return f"{sensor}'s clock runs {age_words(-age_s)} ahead"
     value = reader.quantity(reason.quantity, reason.value or 0.0)
     if reason.cause is Cause.SUSPECT:
-        return f"{sensor} reads {value}, which cannot be trusted"
+        since = age_words(reason.suspect_s) if reason.suspect_s else ""
+        return suspect_words(sensor, value, reason.flags, since)
     if reason.cause is Cause.WITHIN:
         return f"{name} {value}"
     value, limit = reader.apart(reason.quantity, reason.value or 0.0, reason.limit or 0.0)
@@ -146,6 +148,9 @@ def _plus_minus(reason: Reason, reader: Reader) -> str:
 def advice_words(bay: BayNow) -> str:
     """Return what to do about a bay's worst reason; empty where nothing needs doing."""
     if bay.verdict is Verdict.NO_NEWS:
+        for reason in bay.reasons:
+            if to_do := to_do_words(reason.flags):
+                return to_do
         return "check the sensor, its power and its cable; 'layday check' says more"
     for reason in bay.reasons:
         if (reason.quantity, reason.cause) in _ADVICE:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.domain import Flag, Reading, Sensor
+from collector.quality.heard import newest_heard, suspect_s
 from collector.store.base import Store
 from forecast.verdict import NEEDED, BayNow, Limits, Measured, Verdict, judge_bay, worst
 
@@ -35,17 +36,17 @@ def bay_names(sensors: Mapping[str, Sensor], heard: Mapping[str, object]) -> lis
 
 def shed_now(store: Store, shed: str, sensors: Mapping[str, Sensor], limits: Limits, at: datetime) -> ShedNow:
     """Judge every bay from the newest readings at or before `at`."""
-    latest = store.latest(at, _LOOK_BACK)
+    latest = newest_heard(store, at, _LOOK_BACK)
     bays = bay_names(sensors, store.sensors())
     return ShedNow(
         shed=shed,
         at=at,
-        bays=tuple(judge_bay(bay, _measured(bay, latest, sensors, at), limits) for bay in bays),
+        bays=tuple(judge_bay(bay, _measured(bay, latest, sensors, at, store), limits) for bay in bays),
     )
 
 
 def _measured(
-    bay: str, latest: Mapping[str, Reading], sensors: Mapping[str, Sensor], at: datetime
+    bay: str, latest: Mapping[str, Reading], sensors: Mapping[str, Sensor], at: datetime, store: Store
 ) -> dict[str, Measured]:
     found = {}
     for quantity in NEEDED:
@@ -58,5 +59,7 @@ def _measured(
                 age_s=(at - reading.at).total_seconds(),
                 suspect=reading.flags != Flag.NONE,
                 uncertainty=None if sensor is None else sensor.uncertainty,
+                flags=int(reading.flags),
+                suspect_s=suspect_s(store, reading) if reading.flags else None,
             )
     return found

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from collector.domain import Flag
 from forecast.air import dew_point_c, frost_point_c, margin_k, margin_uncertainty_k
 
 NEEDED = ("air_c", "humidity_pct", "part_c")
@@ -86,18 +87,24 @@ class Limits:
 class Measured:
     """The newest reading of one quantity, its age, and whether its quality is in doubt.
 
-    `uncertainty` is ± in the quantity's unit; None takes the default of its kind.
+    `uncertainty` is ± in the quantity's unit; None takes the default of its kind. `flags` say why it is in
+    doubt (`collector.domain.Flag`), `suspect_s` for how long it has been.
     """
 
     value: float
     age_s: float
     suspect: bool = False
     uncertainty: float | None = None
+    flags: int = 0
+    suspect_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One reason for a verdict. `value`, `limit` and `uncertainty` are in the quantity's unit."""
+    """One reason for a verdict. `value`, `limit` and `uncertainty` are in the quantity's unit.
+
+    `flags` and `suspect_s` say what is wrong with a suspect sensor (`collector.domain.Flag`), since how long.
+    """
 
     cause: Cause
     quantity: str
@@ -105,6 +112,8 @@ class Reason:
     limit: float | None = None
     uncertainty: float | None = None
     age_s: float | None = None
+    flags: int = 0
+    suspect_s: float | None = None
 
     @property
     def verdict(self) -> Verdict:
@@ -164,12 +173,20 @@ def judge_bay(bay: str, measured: Mapping[str, Measured], limits: Limits) -> Bay
 def _no_news(quantity: str, found: Measured | None, limits: Limits) -> Reason | None:
     if found is None:
         return Reason(Cause.MISSING, quantity)
-    if found.age_s > limits.stale_after_s:
-        return Reason(Cause.STALE, quantity, found.value, limits.stale_after_s, age_s=found.age_s)
     if found.age_s < -_FUTURE_S:
         return Reason(Cause.FUTURE, quantity, found.value, age_s=found.age_s)
+    # a slow clock makes its readings look old, but it is the clock that wants mending
+    if found.age_s > limits.stale_after_s and Flag.CLOCK_OFF not in Flag(found.flags):
+        return Reason(Cause.STALE, quantity, found.value, limits.stale_after_s, age_s=found.age_s)
     if found.suspect or (quantity == "humidity_pct" and found.value < _DRIEST_PCT):
-        return Reason(Cause.SUSPECT, quantity, found.value, age_s=found.age_s)
+        return Reason(
+            Cause.SUSPECT,
+            quantity,
+            found.value,
+            age_s=found.age_s,
+            flags=found.flags,
+            suspect_s=found.suspect_s,
+        )
     return None
 
 

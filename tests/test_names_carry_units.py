@@ -21,6 +21,8 @@ UNITLESS = {
     "value": "its unit is its quantity's",
     "min_value": "its unit is its quantity's",
     "max_value": "its unit is its quantity's",
+    "offset": "its unit is its quantity's",
+    "gain": "a ratio",
     "limit": "its unit is its quantity's",
     "number_of": "its unit is its quantity's",
     "written_number": "its unit is its quantity's",

@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 
 from collector.clock import Clock
 from collector.config import ListenerConfig
@@ -22,6 +21,7 @@ from collector.listener.limits import Limits
 from collector.listener.sockets import bind, tls_context, watch_peer
 from collector.listener.tally import Tally
 from collector.passwords import PasswordBook, exposure
+from collector.secret_files import secret_path
 from collector.source import Sink, SourceStatus
 
 _log = logging.getLogger(__name__)
@@ -96,7 +96,7 @@ class Listener:
     def _open_book(self) -> PasswordBook | None:
         if not self._config.password_file:
             return None
-        path = Path(self._config.password_file)
+        path = secret_path(self._config.password_file, "listener.password_file")
         try:
             book = PasswordBook(path)
         except ConfigError as error:

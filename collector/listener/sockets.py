@@ -7,6 +7,7 @@ import ssl
 
 from collector.config import ListenerConfig
 from collector.errors import SourceError
+from collector.secret_files import secret_path
 
 _BACKLOG = 512
 _KERNEL_RECEIVE_BYTES = 262_144  # a client; by itself the kernel would go to megabytes for each
@@ -93,12 +94,14 @@ def tls_context(config: ListenerConfig) -> ssl.SSLContext | None:
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.options |= ssl.OP_NO_RENEGOTIATION
-    files = f"{config.tls_certificate_file} and {config.tls_key_file}"
+    certificate = secret_path(config.tls_certificate_file, "listener.tls_certificate_file")
+    key = secret_path(config.tls_key_file, "listener.tls_key_file")
+    files = f"{certificate} and {key}"
     try:
         # without a password function OpenSSL would ask on the terminal, and a daemon has none
-        context.load_cert_chain(config.tls_certificate_file, config.tls_key_file, password=lambda: "")
+        context.load_cert_chain(certificate, key, password=lambda: "")
         if config.tls_client_ca_file:
-            files = config.tls_client_ca_file
+            files = str(secret_path(config.tls_client_ca_file, "listener.tls_client_ca_file"))
             context.load_verify_locations(files)
             context.verify_mode = ssl.CERT_REQUIRED
     except (OSError, ValueError) as error:

@@ -10,7 +10,8 @@ from collector.errors import StoreError
 from dashboards.health import Health, examine
 from dashboards.session import EXIT_CODES, Session
 from dashboards.settings import setting_lines
-from dashboards.terminal.render.check import check_text
+from dashboards.terminal.render.check import check_text, sensor_words
+from dashboards.view import Reader
 from forecast.verdict import Verdict
 
 
@@ -38,14 +39,14 @@ def check(
     finally:
         store.close()
     if session.json:
-        session.console.print_json(json.dumps(_check_json(health), default=str))
+        session.console.print_json(json.dumps(_check_json(health, session.reader), default=str))
     else:
         text = check_text(health, where, str(session.store_path), session.reader)
         session.console.print(text, soft_wrap=session.plain)
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
 
 
-def _check_json(health: Health) -> dict[str, object]:
+def _check_json(health: Health, reader: Reader) -> dict[str, object]:
     """Return ``layday/check/1``."""
     return {
         "schema": "layday/check/1",
@@ -54,7 +55,7 @@ def _check_json(health: Health) -> dict[str, object]:
         "daemon": {"well": health.daemon_well, "words": health.daemon_words},
         "sources": list(health.source_words),
         "clock": health.clock_words,
-        "sensors": [asdict(sensor) for sensor in health.sensors],
+        "sensors": [asdict(sensor) | {"words": sensor_words(sensor, reader)} for sensor in health.sensors],
         "rejected": {
             "counts": dict(health.rejected_counts),
             "newest": [

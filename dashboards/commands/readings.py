@@ -1,4 +1,4 @@
-"""`layday import` and `layday export`: readings from and to wide CSV."""
+"""`layday import` and `layday export`: readings from wide CSV, and to wide CSV or Parquet."""
 
 import json
 from collections.abc import Callable, Iterator
@@ -10,6 +10,8 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from collector.parquet import write_parquet
+from collector.store.base import Store
 from collector.wide_csv import Problem, import_wide_csv, write_wide_csv
 from dashboards.session import Session
 
@@ -25,6 +27,7 @@ def import_readings(ctx: typer.Context, file: _FileArgument) -> None:
     try:
         with _bar("Importing", quiet=session.json or session.plain) as move:
             done = import_wide_csv(store, file, report=problems.append, progress=move)
+        store.compact(session.clock.now())
     finally:
         store.close()
     added = done.added
@@ -53,26 +56,35 @@ def import_readings(ctx: typer.Context, file: _FileArgument) -> None:
 
 def export_readings(
     ctx: typer.Context,
-    file: _FileArgument,
+    file: Annotated[Path, typer.Argument(help="A .csv, .csv.gz or .parquet file.", metavar="FILE")],
     start: Annotated[str | None, typer.Option("--from", help="From this time on.")] = None,
     end: Annotated[str | None, typer.Option("--to", help="Until before this time.")] = None,
+    raw: Annotated[bool, typer.Option("--raw", help="As measured, without calibration.")] = False,
 ) -> None:
-    """Write the store's readings to a wide CSV file, whole or not at all."""
+    """Write the store's readings to a wide CSV or a Parquet file, whole or not at all.
+
+    Calibrated sensors are written corrected, and the answer says so. Take --raw for a file that is to be
+    imported again: what is imported counts as measured.
+    """
     session: Session = ctx.obj
     since = session.moment(start, "--from") if start else None
     until = session.moment(end, "--to") if end else None
-    store = session.open_store(read_only=True)
+    write = write_parquet if file.suffix == ".parquet" else write_wide_csv
+    store: Store = session.open_raw_store() if raw else session.open_store(read_only=True)
     try:
         with _bar("Exporting", quiet=session.json or session.plain) as move:
-            count = write_wide_csv(store, file, start=since, end=until, progress=move)
+            count = write(store, file, start=since, end=until, progress=move)
     finally:
         store.close()
+    calibrated = [] if raw else sorted(session.config.corrections)
     if session.json:
-        session.console.print_json(
-            json.dumps({"schema": "layday/export/1", "file": str(file), "readings": count})
-        )
-    else:
-        session.console.print(f"{file}: {count} readings written.", soft_wrap=True, markup=False)
+        answer = {"schema": "layday/export/1", "file": str(file), "readings": count, "corrected": calibrated}
+        session.console.print_json(json.dumps(answer))
+        return
+    how = f"{', '.join(calibrated)} corrected as calibrated; --raw gives them" if calibrated else "all"
+    session.console.print(
+        f"{file}: {count} readings written, {how} as measured.", soft_wrap=True, markup=False
+    )
 
 
 @contextmanager

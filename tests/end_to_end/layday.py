@@ -100,12 +100,15 @@ class Layday:
             return False
         return state is not None and json.loads(state.text)["pid"] == pid
 
-    def ask(self, *words: str, env: Mapping[str, str] | None = None) -> subprocess.CompletedProcess[str]:
-        """Run another `layday` command on this installation."""
+    def ask(
+        self, *words: str, env: Mapping[str, str] | None = None, typed: str = ""
+    ) -> subprocess.CompletedProcess[str]:
+        """Run another `layday` command on this installation, with `typed` on its standard input."""
         return subprocess.run(
             [*COMMAND, "--config", str(self.config), *words],
             capture_output=True,
             text=True,
+            input=typed,
             check=False,
             timeout=60,
             env={**os.environ, **(env or {})},

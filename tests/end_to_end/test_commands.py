@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from pyarrow import parquet
 
 from collector.domain import Reading
 from collector.store.opening import open_store
@@ -82,6 +83,27 @@ def test_now_is_quick_and_loads_no_data_science(shed: Layday) -> None:
         )
         done = subprocess.run([COMMAND[0], "-c", code], capture_output=True, text=True, check=True)
         assert done.stdout.strip() == "set()", command
+
+
+def test_export_to_parquet(shed: Layday, tmp_path: Path) -> None:
+    out = tmp_path / "out.parquet"
+    said = shed.ask_json("export", str(out))
+    assert (said["readings"], said["corrected"]) == (36, [])
+    table = parquet.read_table(out)
+    assert table.num_rows == 36
+    assert set(table.column("sensor").to_pylist()) == {f"keel.{name}" for name in QUANTITIES}
+
+
+def test_an_import_is_moved_into_chunks_at_once(shed: Layday, tmp_path: Path) -> None:
+    """So that years brought in at one go take no more room, and no more time to ask, than years measured."""
+    lines = ["time,keel.air_c"]
+    times = [NOW - timedelta(days=30) + i * timedelta(minutes=10) for i in range(1000)]
+    lines += [f"{at.isoformat()},{20 + i % 5}" for i, at in enumerate(times)]
+    (tmp_path / "in.csv").write_text("\n".join(lines) + "\n")
+    assert shed.ask_json("import", str(tmp_path / "in.csv"))["new"] == 1000
+    report = shed.ask_json("store")
+    assert report["row_count"] == 0
+    assert sum(sensor["count"] for sensor in report["sensors"]) == 1036
 
 
 def test_export_and_import_round_trip(shed: Layday, tmp_path: Path) -> None:

@@ -3,8 +3,9 @@
 from rich.text import Text
 
 from dashboards.health import Health, SensorHealth
+from dashboards.suspect_words import suspect_words, to_do_words
 from dashboards.terminal.palette import QUIET, STRONG
-from dashboards.view import Reader, age_words
+from dashboards.view import NAMES, Reader, age_words
 
 _HEAD_SHOWN = 40
 
@@ -18,7 +19,7 @@ def check_text(health: Health, config_words: str, store_words: str, reader: Read
         *(_fact("Source", words) for words in health.source_words),
         _fact("Clock", health.clock_words, well="agree" in health.clock_words),
         Text(),
-        *_sensor_lines(health),
+        *_sensor_lines(health, reader),
         Text(),
         *_rejected_lines(health, reader),
     ]
@@ -29,11 +30,13 @@ def _fact(name: str, words: str, *, well: bool = True) -> Text:
     return Text.assemble("  " if well else "! ", (f"{name:<14}", STRONG), words)
 
 
-def _sensor_lines(health: Health) -> list[Text]:
+def _sensor_lines(health: Health, reader: Reader) -> list[Text]:
     if not health.sensors:
         return [Text("! No sensor is configured and none has been heard.")]
     widest = max(len(sensor.name) for sensor in health.sensors)
-    return [_sensor_line(sensor, widest) for sensor in health.sensors]
+    lines = [_sensor_line(sensor, widest) for sensor in health.sensors]
+    told = [words for sensor in health.sensors if (words := sensor_words(sensor, reader))]
+    return lines + [Text(f"! {words}") for words in told]
 
 
 def _sensor_line(sensor: SensorHealth, widest: int) -> Text:
@@ -59,3 +62,15 @@ def _rejected_lines(health: Health, reader: Reader) -> list[Text]:
         lines.append(Text(f"    {when}  {item.topic}  {item.size_bytes} bytes: {head!r}"))
         lines.append(Text(f"      {item.reason}", style=QUIET))
     return lines
+
+
+def sensor_words(sensor: SensorHealth, reader: Reader) -> str:
+    """Return what is wrong with a sensor and what to do, as sentences; empty where nothing is."""
+    if not sensor.flag_bits or sensor.value is None:
+        return ""
+    quantity = sensor.name.rpartition(".")[2]
+    known = quantity in NAMES
+    value = reader.quantity(quantity, sensor.value) if known else f"{sensor.value:g}"
+    since = age_words(sensor.suspect_s) if sensor.suspect_s else ""
+    why = suspect_words(sensor.name, value, sensor.flag_bits, since)
+    return f"{why}. What to do: {to_do_words(sensor.flag_bits)}."

@@ -6,6 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from collector.calibration import CorrectedStore, Correction
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading, Rejected
 from collector.store.base import Added, Mark, Store
@@ -38,6 +39,7 @@ MAKERS: Mapping[str, Callable[[Path], Store]] = {
     "memory": lambda _: MemoryStore(),
     "sqlite": open_store,
     "compacted": CompactedStore,
+    "corrected": lambda _: CorrectedStore(MemoryStore(), {"keel.air_c": [Correction(since=START)]}),
 }
 
 

@@ -1,0 +1,52 @@
+"""What was heard last, also from sensors whose clocks run ahead, and since when one has been suspect."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from collector.clock import to_us
+from collector.domain import Flag, Reading
+from collector.quality.clocks import AHEAD
+from collector.store.base import Store
+
+_FURTHEST = timedelta(days=366)
+_ON_ITS_WAY = timedelta(minutes=1)
+_LOOK_BACK = timedelta(days=2)
+_ABOUT = 0.6
+
+
+def newest_heard(store: Store, at: datetime, within: timedelta) -> Mapping[str, Reading]:
+    """Return each sensor's newest reading in (at - within, at], or a later one whose clock runs ahead.
+
+    A sensor that dates its readings two hours ahead would else be taken for a silent one. Readings that
+    were only received after `at` are left out, so that the past can be asked about.
+    """
+    found = dict(store.latest(at, within))
+    if not any(span.last_at > at - AHEAD for span in store.sensors().values()):
+        return found
+    for name, reading in store.latest(at + _FURTHEST, _FURTHEST).items():
+        known = found.get(name)
+        is_heard = Flag.CLOCK_OFF in reading.flags and reading.received_at <= at + _ON_ITS_WAY
+        if is_heard and (known is None or known.received_at < reading.received_at):
+            found[name] = reading
+    return found
+
+
+def suspect_s(store: Store, reading: Reading) -> float:
+    """Return for how long [s] a suspect sensor has been as it is, up to two days.
+
+    A stuck or wet sensor: since it first stood at this value. Others: since the first of the readings
+    on end that are flagged.
+    """
+    samples = store.window(reading.sensor, reading.at - _LOOK_BACK, reading.at + timedelta(microseconds=1))
+    if Flag.STUCK in reading.flags or Flag.PINNED in reading.flags:
+        about = 0.0 if Flag.STUCK in reading.flags else _ABOUT
+        alike = np.abs(samples.values - reading.value) <= about
+    else:
+        alike = samples.flags != 0
+    others = np.flatnonzero(~alike)
+    first = int(others[-1]) + 1 if len(others) else 0
+    if first >= len(samples.times_us):
+        return 0.0
+    return float(to_us(reading.at) - int(samples.times_us[first])) / 1e6
