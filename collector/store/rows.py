@@ -113,15 +113,26 @@ def widen_spans(
     changed: dict[str, Span] = {}
     for name, (low, high) in extremes.items():
         span = known.get(name)
-        if span is None or low < span.first_us or high > span.last_us + SPAN_LAG_US:
-            row = con.execute(
-                "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
-                " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"
-                " RETURNING id, first_us, last_us",
-                (name, low, high),
-            ).fetchone()
-            changed[name] = Span(*row)
+        if span is None:
+            changed[name] = _enter(con, name, low, high)
+        elif low < span.first_us or high > span.last_us + SPAN_LAG_US:
+            changed[name] = Span(span.id, min(span.first_us, low), max(span.last_us, high))
+    con.executemany(
+        "UPDATE sensor SET first_us = min(first_us, ?2), last_us = max(last_us, ?3) WHERE id = ?1",
+        [span for name, span in changed.items() if name in known],
+    )
     return changed
+
+
+def _enter(con: sqlite3.Connection, name: str, low_us: int, high_us: int) -> Span:
+    """Enter a sensor, unless another process was quicker, and return its span."""
+    row = con.execute(
+        "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
+        " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"
+        " RETURNING id, first_us, last_us",
+        (name, low_us, high_us),
+    ).fetchone()
+    return Span(*row)
 
 
 def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:
