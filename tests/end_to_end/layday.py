@@ -52,13 +52,14 @@ class Layday:
             f'[shed]\nname = "tunnel"\n[store]\npath = "layday.sqlite"\n{listener}{broker}{sensors}'
         )
         self.log = folder / "log.txt"
+        self.command: tuple[str, ...] = COMMAND
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """Start `layday run`, and return when it says it works."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [*COMMAND, "--config", str(self.config), "run"], stdout=log, stderr=log
+                [*self.command, "--config", str(self.config), "run"], stdout=log, stderr=log
             )
         pid = self._process.pid
         until(
