@@ -40,8 +40,11 @@ def sensor_lines(topic: str, quantities: Iterable[str], place: str = "keel") -> 
 class Layday:
     """One installation: a folder with a configuration and a store, and at most one running daemon."""
 
-    def __init__(self, folder: Path, sensors: str, *, broker_port: int | None = None) -> None:
+    def __init__(
+        self, folder: Path, sensors: str, *, broker_port: int | None = None, store: Path | None = None
+    ) -> None:
         self.folder = folder
+        self.store = store or folder / "layday.sqlite"
         self.port = free_port()
         self.config = folder / "layday.toml"
         listener = (
@@ -49,7 +52,7 @@ class Layday:
         )
         broker = "" if broker_port is None else f'[broker]\nhost = "127.0.0.1"\nport = {broker_port}\n'
         self.config.write_text(
-            f'[shed]\nname = "tunnel"\n[store]\npath = "layday.sqlite"\n{listener}{broker}{sensors}'
+            f'[shed]\nname = "tunnel"\n[store]\npath = "{self.store}"\n{listener}{broker}{sensors}'
         )
         self.log = folder / "log.txt"
         self.command: tuple[str, ...] = COMMAND
@@ -98,10 +101,10 @@ class Layday:
         return self._process is not None and self._process.poll() is not None
 
     def _said_by(self, pid: int) -> bool:
-        if not (self.folder / "layday.sqlite").exists():
+        if not self.store.exists():
             return False
         try:
-            with closing(open_store(self.folder / "layday.sqlite", read_only=True)) as store:
+            with closing(open_store(self.store, read_only=True)) as store:
                 state = store.read_state("daemon")
         except StoreError:  # it is just being made
             return False
@@ -126,7 +129,7 @@ class Layday:
 
     def values(self, sensor: str) -> dict[int, float]:
         """Return all of a sensor's readings by their time in microseconds; a double one fails."""
-        with closing(open_store(self.folder / "layday.sqlite", read_only=True)) as store:
+        with closing(open_store(self.store, read_only=True)) as store:
             span = store.sensors().get(sensor)
             if span is None:
                 return {}

@@ -49,13 +49,13 @@ def _hammer(layday: Layday, sensor: Sensor, kills: int, chance: random.Random) -
             layday.start()
             time.sleep(chance.uniform(0.05, 0.8))
             layday.kill()
-            integrity.add(_integrity(layday.folder / "layday.sqlite"))
+            integrity.add(_integrity(layday.store))
         layday.start()
         count = sensor.finish()
         expected = {at_us(n): n / 1000 for n in range(count)}
         _settle(layday, count)
         layday.stop()
-        integrity.add(_integrity(layday.folder / "layday.sqlite"))
+        integrity.add(_integrity(layday.store))
         kept = layday.values("keel.air_c")
     finally:
         sensor.stop()
@@ -79,7 +79,7 @@ def _settle(layday: Layday, count: int) -> None:
 
 
 def _integrity(store: Path) -> str:
-    """Return what SQLite finds on every page of a copy, so that the daemon itself mends what the kill left."""
+    """Return what SQLite finds in a copy, so that it is the daemon that mends what the kill left."""
     with tempfile.TemporaryDirectory() as name:
         for part in store.parent.glob(f"{store.name}*"):
             shutil.copy(part, name)

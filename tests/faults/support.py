@@ -46,15 +46,17 @@ def installation(
     *,
     sensors: str | None = None,
     broker_port: int | None = None,
-    extra: str = "",
+    store: Path | None = None,
     help_by: str = "hurry",
 ) -> Layday:
     """Return a layday whose daemon has a defect; `help_by` names what helps the test."""
     folder.mkdir(exist_ok=True)
     layday = Layday(
-        folder, sensor_lines(TOPIC, ["air_c"]) if sensors is None else sensors, broker_port=broker_port
+        folder,
+        sensor_lines(TOPIC, ["air_c"]) if sensors is None else sensors,
+        broker_port=broker_port,
+        store=store,
     )
-    layday.config.write_text(layday.config.read_text() + extra)
     names = ",".join(filter(None, [help_by, defect]))
     layday.command = (sys.executable, "-m", "tests.faults.broken", names)
     return layday
@@ -175,7 +177,7 @@ def expect_each_once(layday: Layday, count: int, timeout_s: float = 30.0) -> Non
 def daemon_word(layday: Layday) -> dict[str, Any]:
     """Return what the daemon last said of itself, or nothing."""
     try:
-        with closing(open_store(layday.folder / "layday.sqlite", read_only=True)) as store:
+        with closing(open_store(layday.store, read_only=True)) as store:
             state = store.read_state(STATE_KEY)
     except StoreError:
         return {}
