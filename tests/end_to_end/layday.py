@@ -56,13 +56,17 @@ class Layday:
         )
         self.log = folder / "log.txt"
         self.command: tuple[str, ...] = COMMAND
+        self.env: dict[str, str] = {}
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """Start `layday run`, and return when it says it works."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [*self.command, "--config", str(self.config), "run"], stdout=log, stderr=log
+                [*self.command, "--config", str(self.config), "run"],
+                stdout=log,
+                stderr=log,
+                env={**os.environ, **self.env},
             )
         pid = self._process.pid
         until(

@@ -8,11 +8,13 @@ an hour on and back.
 
 import json
 import signal
+import socket
 import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 from typing import Any
 
 import collector.broker_client
@@ -25,6 +27,7 @@ import collector.service
 import collector.store.connection
 import collector.store.opening
 import collector.store.rows
+import collector.systemd
 import dashboards.session
 from collector.broker_client import BrokerClient
 from collector.broker_link import Link
@@ -152,6 +155,16 @@ def waits_for_outputs() -> None:
         keep(self, batch)
 
     _swap(Intake, "_keep", kept)
+
+
+def waits_for_systemd() -> None:
+    """A word to systemd is sent by a call that waits until it is taken."""
+
+    class Patient(socket.socket):
+        def setblocking(self, flag: bool, /) -> None:  # noqa: FBT001  as the method it stands for
+            super().setblocking(True)
+
+    _swap(collector.systemd, "socket", SimpleNamespace(**{**vars(socket), "socket": Patient}))
 
 
 def gives_up() -> None:

@@ -97,6 +97,7 @@ class Sensor:
         self._rate_hz = rate_hz
         self._window = window
         self._flying: deque[int] = deque()
+        self._is_quiet = False
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._work, daemon=True)
 
@@ -104,6 +105,14 @@ class Sensor:
         """Begin."""
         self._began_s = time.monotonic()
         self._thread.start()
+
+    @contextmanager
+    def quiet(self) -> Iterator[None]:
+        """Send nothing for a while, once all that was sent is acknowledged; what falls due then waits."""
+        self._is_quiet = True
+        until(lambda: not self._flying, "all is acknowledged")
+        yield
+        self._is_quiet = False
 
     def finish(self, timeout_s: float = 60.0) -> int:
         """Make no more; return how many there were once all are acknowledged."""
@@ -141,7 +150,11 @@ class Sensor:
                 rest = self._heed(rest + data)
 
     def _send_due(self, sock: socket.socket) -> None:
-        due = 0 if self._over.is_set() else int((time.monotonic() - self._began_s) * self._rate_hz)
+        due = (
+            0
+            if self._over.is_set() or self._is_quiet
+            else int((time.monotonic() - self._began_s) * self._rate_hz)
+        )
         count = min(due - self.made, self._window - len(self._flying), 200)
         if count > 0:
             fresh = range(self.made, self.made + count)

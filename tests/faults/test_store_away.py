@@ -24,8 +24,8 @@ from tests.faults.support import (
 RATE_HZ = 1000.0
 
 
-def _stalls(sensor: Sensor, timeout_s: float = 15.0) -> None:
-    """Wait until for a second nothing is acknowledged any more."""
+def _stalls(sensor: Sensor, defect: str = "") -> None:
+    """Wait until for a second nothing is acknowledged any more; a broken daemon gets less time."""
     seen, since_s = -1, time.monotonic()
 
     def still() -> bool:
@@ -34,7 +34,7 @@ def _stalls(sensor: Sensor, timeout_s: float = 15.0) -> None:
             seen, since_s = sensor.acknowledged, time.monotonic()
         return time.monotonic() - since_s > 1.0
 
-    until(still, "nothing is acknowledged any more", timeout_s)
+    until(still, "nothing is acknowledged any more", 6.0 if defect else 20.0)
 
 
 def _flows(sensor: Sensor) -> None:
@@ -56,7 +56,7 @@ def test_a_full_disk_stops_the_acknowledging_and_nothing_acknowledged_is_missing
         sensor.start()
         try:
             with running(layday), expecting_failure_if(defect):
-                _stalls(sensor)
+                _stalls(sensor, defect)
                 assert "nothing is acknowledged until this is mended" in layday.log.read_text()
                 assert "no space left on the disk" in layday.log.read_text()
                 if killed:
@@ -70,19 +70,29 @@ def test_a_full_disk_stops_the_acknowledging_and_nothing_acknowledged_is_missing
             sensor.stop()
 
 
-def test_a_disk_that_turns_read_only_stops_the_acknowledging_and_loses_nothing(tmp_path: Path) -> None:
-    """Each acknowledged reading is there when the card has been checked, as at the next start."""
+@sound_and("gives_up")
+def test_a_disk_that_turns_read_only_stops_the_acknowledging_and_loses_nothing(
+    tmp_path: Path, defect: str
+) -> None:
+    """Each acknowledged reading is there when the card has been checked, as at the next start.
+
+    No commit is under way at the moment the card fails: Linux 6.18 answers an fdatasync in flight then with
+    success, though it dropped the journal's transaction, and no program can tell.
+    """
     card = Card(tmp_path / "card.img", tmp_path / "card")
-    layday = installation(tmp_path / "layday", store=card.folder / "layday.sqlite")
+    layday = installation(tmp_path / "layday", defect, store=card.folder / "layday.sqlite")
     sensor = Sensor(layday.port, RATE_HZ)
     sensor.start()
     try:
-        with card.mounted(), running(layday):
+        with card.mounted(), running(layday), expecting_failure_if(defect):
             _flows(sensor)
-            card.fail()
-            _stalls(sensor)
+            with sensor.quiet():
+                card.fail()
+            _stalls(sensor, defect)
             assert "nothing is acknowledged until this is mended" in layday.log.read_text()
             acknowledged = sensor.acknowledged
+        if defect:
+            return
         card.mend()
         with card.mounted(), running(layday):
             assert len(layday.values("keel.air_c")) >= acknowledged
@@ -101,7 +111,7 @@ def test_a_locked_store_is_waited_for_and_said(tmp_path: Path, defect: str) -> N
             _flows(sensor)
             with closing(sqlite3.connect(layday.store, isolation_level=None)) as greedy:
                 greedy.execute("BEGIN IMMEDIATE")
-                _stalls(sensor)
+                _stalls(sensor, defect)
                 assert "another program has held the store" in layday.log.read_text()
                 greedy.execute("ROLLBACK")
             _flows(sensor)
