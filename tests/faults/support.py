@@ -6,7 +6,7 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -89,11 +89,21 @@ class Sensor:
     lasting session, as most firmware does it.
     """
 
-    def __init__(self, port: int, rate_hz: float, *, window: int = 1000) -> None:
+    def __init__(
+        self,
+        port: int,
+        rate_hz: float,
+        *,
+        topic: str = TOPIC,
+        payload: Callable[[int], bytes] = reading,
+        window: int = 1000,
+    ) -> None:
         self.acknowledged = 0
         self.made = 0
         self.connections = 0
         self._port = port
+        self._topic = topic
+        self._payload = payload
         self._rate_hz = rate_hz
         self._window = window
         self._flying: deque[int] = deque()
@@ -134,7 +144,7 @@ class Sensor:
             time.sleep(0.02)
 
     def _serve(self, sock: socket.socket) -> None:
-        sock.sendall(client.connect(4, "keel-node", clean=False))
+        sock.sendall(client.connect(4, self._topic, clean=False))
         if sock.recv(4, socket.MSG_WAITALL)[3:] != b"\0":
             return
         self.connections += 1
@@ -174,10 +184,10 @@ class Sensor:
         self.acknowledged += before - len(self._flying)
         return data[whole:]
 
-    @staticmethod
-    def _packet(number: int, *, duplicate: bool = False) -> bytes:
+    def _packet(self, number: int, *, duplicate: bool = False) -> bytes:
+        packet_id = number % 65_535 + 1
         return client.publish(
-            TOPIC, reading(number), qos=1, packet_id=number % 65_535 + 1, duplicate=duplicate
+            self._topic, self._payload(number), qos=1, packet_id=packet_id, duplicate=duplicate
         )
 
 
