@@ -1,6 +1,7 @@
 """Rejected messages in SQLite: the newest in full, all of them as counts."""
 
 import sqlite3
+from collections import Counter
 from collections.abc import Sequence
 
 from collector.clock import from_us, to_us
@@ -23,14 +24,17 @@ def insert(con: sqlite3.Connection, rejected: Sequence[Rejected]) -> None:
     )
     con.execute("DELETE FROM rejected WHERE id <= (SELECT max(id) FROM rejected) - ?", (KEPT_REJECTED,))
     reasons = set(counts(con))
+    times: Counter[str] = Counter()
     for item in items:
         fits = item.reason in reasons or len(reasons) < MAX_REASONS
         reason = item.reason if fits else OTHER_REASONS
         reasons.add(reason)
-        con.execute(
-            "INSERT INTO rejected_count VALUES (?, 1) ON CONFLICT (reason) DO UPDATE SET count = count + 1",
-            (reason,),
-        )
+        times[reason] += 1
+    con.executemany(
+        "INSERT INTO rejected_count VALUES (?, ?)"
+        " ON CONFLICT (reason) DO UPDATE SET count = count + excluded.count",
+        times.items(),
+    )
 
 
 def newest(con: sqlite3.Connection, limit: int) -> list[Rejected]:

@@ -35,14 +35,8 @@ class Span(NamedTuple):
     last_us: int
 
 
-class Named(NamedTuple):
-    """A reading on its way in: as a row, but for the sensor's id."""
-
-    sensor: str
-    at_us: int
-    value: float
-    delay_us: int
-    flags: int
+# A reading on its way in: sensor, at_us, value, delay_us, flags. Plain, as there are so many.
+Named = tuple[str, int, float, int, int]
 
 
 def named(readings: Iterable[Reading]) -> list[Named]:
@@ -53,12 +47,13 @@ def named(readings: Iterable[Reading]) -> list[Named]:
     ValueError
         If a time has no offset or a value is not finite.
     """
-    rows = []
+    rows: list[Named] = []
     for sensor, at, value, received_at, flags in readings:
         if not math.isfinite(value):
             raise ValueError(f"{sensor} at {at}: {value} is not a finite number")
         at_us = to_us(at)
-        rows.append(Named(sensor, at_us, float(value), to_us(received_at) - at_us, int(flags)))
+        delay_us = 0 if received_at is at else to_us(received_at) - at_us
+        rows.append((sensor, at_us, float(value), delay_us, int(flags)))
     return rows
 
 
@@ -107,21 +102,33 @@ def widen_spans(
     `known` may lag behind the file, which other processes also write, but never runs ahead of it.
     """
     extremes: dict[str, tuple[int, int]] = {}
-    for row in readings:
-        low, high = extremes.get(row.sensor, (row.at_us, row.at_us))
-        extremes[row.sensor] = (min(low, row.at_us), max(high, row.at_us))
+    for sensor, at_us, *_ in readings:
+        low, high = extremes.get(sensor, (at_us, at_us))
+        if not low <= at_us <= high or low == high:
+            extremes[sensor] = min(low, at_us), max(high, at_us)
     changed: dict[str, Span] = {}
     for name, (low, high) in extremes.items():
         span = known.get(name)
-        if span is None or low < span.first_us or high > span.last_us + SPAN_LAG_US:
-            row = con.execute(
-                "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
-                " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"
-                " RETURNING id, first_us, last_us",
-                (name, low, high),
-            ).fetchone()
-            changed[name] = Span(*row)
+        if span is None:
+            changed[name] = _enter(con, name, low, high)
+        elif low < span.first_us or high > span.last_us + SPAN_LAG_US:
+            changed[name] = Span(span.id, min(span.first_us, low), max(span.last_us, high))
+    con.executemany(
+        "UPDATE sensor SET first_us = min(first_us, ?2), last_us = max(last_us, ?3) WHERE id = ?1",
+        [span for name, span in changed.items() if name in known],
+    )
     return changed
+
+
+def _enter(con: sqlite3.Connection, name: str, low_us: int, high_us: int) -> Span:
+    """Enter a sensor, unless another process was quicker, and return its span."""
+    row = con.execute(
+        "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
+        " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"
+        " RETURNING id, first_us, last_us",
+        (name, low_us, high_us),
+    ).fetchone()
+    return Span(*row)
 
 
 def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:

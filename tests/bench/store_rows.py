@@ -4,6 +4,7 @@ Run as ``python -m tests.bench.store_rows [ROWS [SENSORS]]``; the file goes to t
 ``.bench`` and is removed.
 """
 
+import os
 import shutil
 import sys
 import time
@@ -17,16 +18,11 @@ from collector.clock import from_us, to_us
 from collector.domain import Reading
 from collector.store.opening import open_store
 from collector.store.sqlite import SqliteStore
+from tests.proc import taken
 
 START = datetime(2024, 4, 1, tzinfo=UTC)
 STEP_S = 10
 BATCH = 500
-
-
-def written_bytes() -> int:
-    """Return what this process has had written to disk so far."""
-    io = dict(line.split(": ") for line in Path("/proc/self/io").read_text().splitlines())
-    return int(io["write_bytes"])
 
 
 def batches(rows: int, sensors: int) -> Iterator[list[Reading]]:
@@ -80,10 +76,10 @@ def main(rows: int, sensors: int) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     path = folder / "layday.db"
     store = open_store(path)
-    before = written_bytes()
+    before = taken(os.getpid()).written_bytes
     add_s, compact_s = fill(store, rows, sensors)
     store.close()
-    written = written_bytes() - before
+    written = taken(os.getpid()).written_bytes - before
     size = path.stat().st_size
     print(f"{rows:,} readings of {sensors} sensors, each 10 s, in batches of {BATCH}, FULL sync")
     print(f"  in                       {rows / (add_s + compact_s):>10,.0f} rows/s, compaction included")

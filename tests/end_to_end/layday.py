@@ -40,8 +40,11 @@ def sensor_lines(topic: str, quantities: Iterable[str], place: str = "keel") -> 
 class Layday:
     """One installation: a folder with a configuration and a store, and at most one running daemon."""
 
-    def __init__(self, folder: Path, sensors: str, *, broker_port: int | None = None) -> None:
+    def __init__(
+        self, folder: Path, sensors: str, *, broker_port: int | None = None, store: Path | None = None
+    ) -> None:
         self.folder = folder
+        self.store = store or folder / "layday.sqlite"
         self.port = free_port()
         self.config = folder / "layday.toml"
         listener = (
@@ -49,22 +52,33 @@ class Layday:
         )
         broker = "" if broker_port is None else f'[broker]\nhost = "127.0.0.1"\nport = {broker_port}\n'
         self.config.write_text(
-            f'[shed]\nname = "tunnel"\n[store]\npath = "layday.sqlite"\n{listener}{broker}{sensors}'
+            f'[shed]\nname = "tunnel"\n[store]\npath = "{self.store}"\n{listener}{broker}{sensors}'
         )
         self.log = folder / "log.txt"
+        self.command: tuple[str, ...] = COMMAND
+        self.env: dict[str, str] = {}
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """Start `layday run`, and return when it says it works."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [*COMMAND, "--config", str(self.config), "run"], stdout=log, stderr=log
+                [*self.command, "--config", str(self.config), "run"],
+                stdout=log,
+                stderr=log,
+                env={**os.environ, **self.env},
             )
         pid = self._process.pid
         until(
             lambda: self._said_by(pid) or self._ended(), f"layday run works; its log: {self.log.read_text()}"
         )
         assert not self._ended(), self.log.read_text()
+
+    @property
+    def pid(self) -> int:
+        """The daemon's process."""
+        assert self._process is not None
+        return self._process.pid
 
     def kill(self) -> None:
         """Kill -9."""
@@ -91,10 +105,10 @@ class Layday:
         return self._process is not None and self._process.poll() is not None
 
     def _said_by(self, pid: int) -> bool:
-        if not (self.folder / "layday.sqlite").exists():
+        if not self.store.exists():
             return False
         try:
-            with closing(open_store(self.folder / "layday.sqlite", read_only=True)) as store:
+            with closing(open_store(self.store, read_only=True)) as store:
                 state = store.read_state("daemon")
         except StoreError:  # it is just being made
             return False
@@ -122,7 +136,7 @@ class Layday:
 
     def values(self, sensor: str) -> dict[int, float]:
         """Return all of a sensor's readings by their time in microseconds; a double one fails."""
-        with closing(open_store(self.folder / "layday.sqlite", read_only=True)) as store:
+        with closing(open_store(self.store, read_only=True)) as store:
             span = store.sensors().get(sensor)
             if span is None:
                 return {}
