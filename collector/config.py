@@ -20,6 +20,7 @@ from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
 from collector.secret_files import PREFIX, credential_mistake
 from collector.units import converter
+from collector.weather_config import WeatherConfig
 
 _Port = Annotated[int, Field(ge=1, le=65535)]
 
@@ -219,9 +220,16 @@ class Config(Model):
     broker: BrokerConfig | None = None
     intake: IntakeConfig = IntakeConfig()
     limits: LimitsConfig = LimitsConfig()
+    weather: WeatherConfig = WeatherConfig()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
     calibration: tuple[CalibrationConfig, ...] = ()
+
+    @model_validator(mode="after")
+    def _broker_for_topic(self) -> "Config":
+        if self.weather.service == "mqtt" and self.broker is None:
+            raise ValueError("[weather] service 'mqtt' needs a [broker] that keeps its topic")
+        return self
 
     @property
     def sensors(self) -> Mapping[str, Sensor]:
@@ -384,4 +392,7 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
         update={key: absolute(getattr(config.broker, key)) for key in ("password_file", "tls_ca_file")}
     )
     store = config.store.model_copy(update={"path": absolute(config.store.path)})
-    return config.model_copy(update={"listener": listener, "broker": broker, "store": store})
+    weather = config.weather.model_copy(update={"file": absolute(config.weather.file)})
+    return config.model_copy(
+        update={"listener": listener, "broker": broker, "store": store, "weather": weather}
+    )

@@ -35,6 +35,7 @@ def _table_lines(table: type[BaseModel], value: object) -> Iterator[str]:
         default = field.get_default()
         here = getattr(value, key, default)
         note = "" if here == default else f"  # default {_toml(default)}"
+        note += f"  # {field.description}" if field.description else ""
         yield f"{key} = {_toml(here)}{note}"
 
 

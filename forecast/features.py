@@ -73,8 +73,7 @@ class Features:
             full = np.full(count + AHEAD_STEPS, np.nan)
             full[: len(known)] = known[: len(full)]
             target = full[ahead_steps : ahead_steps + count]
-            way = np.nan_to_num(np.concatenate([[0.0], np.cumsum(np.nan_to_num(full))]))
-            mean = (way[ahead_steps + 1 : ahead_steps + count + 1] - way[1 : count + 1]) / ahead_steps
+            mean = _mean_ahead(full, ahead_steps, count)
             now = self._filled.get(name, full[:count])
             usual = usual_day(now, ahead_steps)
             columns += [target - now, target - usual, mean - now, np.where(np.isfinite(target), 1.0, 0.0)]
@@ -91,3 +90,13 @@ class Features:
         columns += self._known_ahead(ahead_steps)
         stacked = np.stack(columns, axis=1)
         return np.where(np.isfinite(stacked), stacked, values[:, None])
+
+
+def _mean_ahead(full: Array, ahead_steps: int, count: int) -> Array:
+    """Return the mean of what is known of the `ahead_steps` after each of `count` origins; NaN of none."""
+    known = np.isfinite(full)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, full, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(known)])
+    first, last = slice(1, count + 1), slice(ahead_steps + 1, ahead_steps + count + 1)
+    heard = counts[last] - counts[first]
+    return np.where(heard > 0, (sums[last] - sums[first]) / np.maximum(heard, 1), np.nan)

@@ -39,7 +39,7 @@ from collector.errors import StoreError
 from collector.intake import Intake
 from collector.payload import Decoded, Routes
 from collector.source import Message, Source
-from collector.store.base import Added
+from collector.store.base import Added, Mark
 
 Decode = Callable[[Message, Routes, str], Decoded]
 _HOUR = timedelta(hours=1)
@@ -95,7 +95,7 @@ def trusting() -> None:
     """A message that is not as expected raises where it is read."""
 
     def decode(self: Intake, source: Source, message: Message, readings: list[Reading], _: object) -> None:
-        (route,) = self._routes[message.topic]
+        (route,) = self._routes.exact[message.topic]
         value = float(json.loads(message.payload)[route.pointer[0]])
         readings.append(Reading(route.sensor, message.received_at, value, message.received_at))
 
@@ -277,8 +277,10 @@ def all_or_nothing() -> None:
     """One bad message in a batch, and the batch is refused."""
     commit = Intake._commit
 
-    def picky(self: Intake, count: int, readings: list[Reading], rejected: list[Rejected]) -> bool:
-        return commit(self, count, [] if rejected else readings, rejected)
+    def picky(
+        self: Intake, count: int, readings: list[Reading], rejected: list[Rejected], marks: list[Mark]
+    ) -> bool:
+        return commit(self, count, [] if rejected else readings, rejected, marks)
 
     _swap(Intake, "_commit", picky)
 
