@@ -136,6 +136,13 @@ class LimitsConfig(_Model):
         return timedelta(minutes=self.stale_after_min)
 
 
+class CureConfig(_Model):
+    """By which hour of the shed's clock which stage is wanted where nobody says (empty: no hour)."""
+
+    ready_by: Annotated[str, Field(pattern=r"^(([01]\d|2[0-3]):[0-5]\d)?$")] = "07:00"
+    ready_stage: Literal["gel", "tack-free", "sandable", "handling", "full"] = "sandable"
+
+
 class SensorConfig(_Model):
     """One measured quantity: where it is, and where in which message its number stands."""
 
@@ -190,6 +197,7 @@ class Config(_Model):
     listener: ListenerConfig = ListenerConfig()
     broker: BrokerConfig | None = None
     limits: LimitsConfig = LimitsConfig()
+    cure: CureConfig = CureConfig()
     sensor: tuple[SensorConfig, ...] = ()
 
     @property

@@ -27,10 +27,14 @@ class Remedy(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """The stage that somebody wants a cure to have reached, and by when."""
+    """The stage that a cure is wanted to have reached, and by when.
+
+    `default` says that nobody asked for this hour: it is the configuration's.
+    """
 
     stage: Stage
     at: datetime
+    default: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +65,11 @@ class Ready:
     """Whether the stage wanted will be there at the hour wanted.
 
     `odds` is None where there are no paths. `reached` says that it is there already.
-    `default` says that nobody asked for this hour: it is the configuration's.
     """
 
     wanted: Wanted
     odds: float | None
     reached: bool
-    default: bool = False
 
 
 @dataclass(frozen=True, slots=True)

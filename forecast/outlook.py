@@ -66,8 +66,8 @@ class Outlook:
 
     `issued_at` is the moment it speaks for (the clock's *now* when it was made), `heard_at` the
     time of the newest reading of any bay. `forecast_at` is when the forecast in it was made,
-    None where there is none; `notes` say in words what is missing or weaker than usual.
-    `limits` are those it was judged by.
+    None where there is none; `notes` say in words what is missing or weaker than usual, `mistakes`
+    what is wrong with cards, so that their cures are left out. `limits` are those it was judged by.
     """
 
     shed: str
@@ -78,11 +78,12 @@ class Outlook:
     bays: tuple[BayOutlook, ...] = ()
     cures: tuple[CureOutlook, ...] = ()
     notes: tuple[str, ...] = ()
+    mistakes: tuple[str, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
         """The worst of all bays' and cures' verdicts; without bays, `no news`."""
-        bays = worst(bay.now.verdict for bay in self.bays)
+        bays = Verdict.NO_NEWS if self.mistakes else worst(bay.now.verdict for bay in self.bays)
         return worst((bays, *(cure.verdict for cure in self.cures)))
 
     def is_stale(self, at: datetime) -> bool:
