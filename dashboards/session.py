@@ -17,6 +17,7 @@ from collector.store.sqlite import SqliteStore
 from dashboards.told_time import told_time
 from dashboards.view import Reader
 from forecast.limits import limits_of
+from forecast.outlook_order import Files
 from forecast.verdict import Limits, Verdict
 
 CONFIG_VARIABLE = "LAYDAY_CONFIG"
@@ -53,6 +54,13 @@ class Session:
     def outlook_path(self) -> Path:
         """The file of outlooks, beside the store's."""
         return self.store_path.with_suffix(".outlook.sqlite")
+
+    @property
+    def files(self) -> Files:
+        """Where everything is, for a process of its own."""
+        return Files(
+            self.config_path, self.store_path, self.journal_path, self.outlook_path, self.card_folders
+        )
 
     @property
     def card_folders(self) -> tuple[Path, ...]:

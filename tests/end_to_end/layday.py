@@ -66,6 +66,12 @@ class Layday:
         )
         assert not self._ended(), self.log.read_text()
 
+    @property
+    def pid(self) -> int:
+        """The running daemon's."""
+        assert self._process is not None
+        return self._process.pid
+
     def kill(self) -> None:
         """Kill -9."""
         assert self._process is not None
