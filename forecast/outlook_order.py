@@ -1,6 +1,7 @@
 """What the daemon tells the process that makes outlooks: where everything is, and what time it is."""
 
 import json
+import logging
 import time
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
@@ -15,6 +16,7 @@ class Order:
 
     `config_file` is empty where every default holds. `clock_at`, `clock_monotonic_s` [s, the
     machine's monotonic clock] and `speed` carry a quickened clock over; the demo has one.
+    `log_level` is the daemon's.
     """
 
     config_file: str
@@ -25,6 +27,7 @@ class Order:
     clock_at: str
     clock_monotonic_s: float
     speed: float
+    log_level: int
 
     def line(self) -> bytes:
         """Return this order as one line of JSON."""
@@ -61,6 +64,7 @@ def order_of(files: Files, clock: Clock) -> Order:
         clock_at=clock.now().isoformat(),
         clock_monotonic_s=time.monotonic(),
         speed=1.0 / real_s if real_s else 1.0,
+        log_level=logging.getLogger().getEffectiveLevel(),
     )
 
 

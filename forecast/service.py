@@ -185,7 +185,7 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
         while not stopping.is_set():
             try:
                 if why := service.look():
-                    _log.info("outlook made: %s", why)
+                    _log.log(logging.INFO if why == "first" else logging.DEBUG, "outlook made: %s", why)
             except LaydayError as error:
                 _log.warning("no outlook could be made: %s", error)
                 stopping.wait(CALM_S)
@@ -202,9 +202,9 @@ def _keep(outlooks: OutlookBook | None, topic: OutlookTopic | None, outlook: Out
 
 def main() -> None:
     """Read the order from standard input, and work until that pipe ends."""
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     _step_back()
     order = read_order(sys.stdin.buffer.readline())
+    logging.basicConfig(level=order.log_level, format="%(levelname)s %(name)s: %(message)s")
     threading.Thread(target=_end_with_parent, name="parent", daemon=True).start()
     config = load_config(Path(order.config_file)) if order.config_file else Config()
     serve(order, config, threading.Event(), _sign_of_life)
