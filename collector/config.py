@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, ValidationError, field_validator, mo
 
 from collector.calibration import Correction, Corrections
 from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
+from collector.cure_config import CureConfig
 from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
@@ -220,6 +221,7 @@ class Config(Model):
     broker: BrokerConfig | None = None
     intake: IntakeConfig = IntakeConfig()
     limits: LimitsConfig = LimitsConfig()
+    cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()

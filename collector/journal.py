@@ -208,7 +208,8 @@ def _entries(con: sqlite3.Connection) -> list[Entry]:
 
 def _batch_fields(batch: Batch) -> dict[str, object]:
     fields = asdict(batch)
-    fields["mixed_at"] = None if batch.mixed_at is None else batch.mixed_at.isoformat()
+    for name in ("mixed_at", "ready_by"):
+        fields[name] = None if fields[name] is None else fields[name].isoformat()
     return fields
 
 

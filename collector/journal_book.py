@@ -28,6 +28,7 @@ class Batch:
 
     `card` is a card's key or file, `catalyst_pct` the hardener in parts per hundred of resin,
     `mass_g` the batch with hardener [g], `resin_c` the resin's temperature when mixed [°C].
+    `ready_stage` is the stage wanted by `ready_by`; empty and None where nobody said.
     """
 
     bay: str
@@ -39,6 +40,8 @@ class Batch:
     layup: str = ""
     resin_c: float | None = None
     mixed_at: datetime | None = None
+    ready_stage: str = ""
+    ready_by: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +149,7 @@ def _with(cure: Cure, entry: Entry) -> Cure:
 
 
 def _batch(fields: Mapping[str, Any]) -> Batch:
-    mixed = fields["mixed_at"]
+    mixed, ready_by = fields["mixed_at"], fields.get("ready_by")
     return Batch(
         bay=fields["bay"],
         part=fields["part"],
@@ -157,6 +160,9 @@ def _batch(fields: Mapping[str, Any]) -> Batch:
         layup=fields["layup"],
         resin_c=fields["resin_c"],
         mixed_at=None if mixed is None else datetime.fromisoformat(mixed),
+        # entries of an earlier layday know no hour wanted
+        ready_stage=fields.get("ready_stage", ""),
+        ready_by=None if ready_by is None else datetime.fromisoformat(ready_by),
     )
 
 

@@ -2,11 +2,12 @@
 
 from datetime import UTC, datetime
 
+from dashboards.ahead_view import ahead_json, ahead_words, arrival_words
 from dashboards.view import Reader, age_words
 from forecast.cautions import Caution, Trouble
 from forecast.cure_now import LAST_HOURS_H
+from forecast.cure_outlook import Basis, CureOutlook
 from forecast.cure_state import CureState, Moment, StageState
-from forecast.tonight import CureTonight, Laid
 
 _HOURS_PER_DAY = 24.0
 _DAYS_FROM_H = 72.0  # "51 h" can be planned with, "2 days" cannot
@@ -66,12 +67,12 @@ def stage_name(state: CureState) -> str:
     return _WET if state.stage is None else state.stage.value
 
 
-def has_news(found: CureTonight) -> bool:
+def has_news(found: CureOutlook) -> bool:
     """Say whether it is known how a cure is now."""
     return found.state is not None and not found.state.silent_h
 
 
-def headline(found: CureTonight) -> str:
+def headline(found: CureOutlook) -> str:
     """Return where one cure stands in a few words."""
     if found.state is None:
         return "NO NEWS: nothing was measured in its bay"
@@ -84,12 +85,15 @@ def headline(found: CureTonight) -> str:
     return f"{stage_name(state)}, {'STALLED before' if state.stalled else 'on the way to'} {ahead}"
 
 
-def when_words(stage: StageState, state: CureState, reader: Reader) -> str:
-    """Return when a stage was reached, or would be at the warmth of the last hours."""
+def when_words(stage: StageState, cure: CureOutlook, state: CureState, reader: Reader) -> str:
+    """Return when a stage was reached, or is expected."""
     if stage.reached_at is not None:
         return reader.clock(stage.reached_at, state.at) + (" seen" if stage.seen else "")
     if state.silent_h:
         return "not known"
+    coming = next((one.when for one in cure.ahead if one.stage is stage.stage), None)
+    if cure.basis is Basis.FORECAST and coming is not None:
+        return arrival_words(coming, state.at, reader)
     return moment_words(stage.when, state, reader)
 
 
@@ -108,12 +112,12 @@ def moment_words(moment: Moment, state: CureState, reader: Reader) -> str:
     return f"{at if past else f'about {at}'} ({bounds[0]} to {bounds[1]})"
 
 
-def to_do_words(state: CureState, laid: Laid, reader: Reader) -> str:
+def to_do_words(state: CureState, cure: CureOutlook, reader: Reader) -> str:
     """Return what the next stage still takes, as in ``8 h at 22.0 °C would bring it to sandable``."""
     ahead = next((s for s in state.stages if s.reached_at is None), None)
     if ahead is None or state.silent_h:
         return ""
-    lately_c, reference_c = state.warmth.last_hours_c, laid.card.reference_c
+    lately_c, reference_c = state.warmth.last_hours_c, cure.reference_c
     spans = [(ahead.needed_h, lately_c), (ahead.needed_reference_h, reference_c)]
     if ahead.needed_h is not None and abs(lately_c - reference_c) < _ALIKE_K:
         del spans[1]
@@ -123,7 +127,7 @@ def to_do_words(state: CureState, laid: Laid, reader: Reader) -> str:
     return f"{' or '.join(said)} would bring it to {ahead.stage.value}" if said else ""
 
 
-def warmth_words(state: CureState, laid: Laid, reader: Reader) -> list[str]:
+def warmth_words(state: CureState, cure: CureOutlook, reader: Reader) -> list[str]:
     """Return what warmth a cure has had, as sentences."""
     warmth = state.warmth
     now, lately = reader.temperature(warmth.now_c), reader.temperature(warmth.last_hours_c)
@@ -142,8 +146,8 @@ def warmth_words(state: CureState, laid: Laid, reader: Reader) -> list[str]:
     if said:
         sentences.append(", ".join(said))
     sentences.append(
-        f"{reader.difference(state.degree_hours)}·h over {reader.temperature(laid.card.base_c)}; "
-        f"{state.equivalent_hours:.1f} equivalent hours at {reader.temperature(laid.card.reference_c)} "
+        f"{reader.difference(state.degree_hours)}·h over {reader.temperature(cure.base_c)}; "
+        f"{state.equivalent_hours:.1f} equivalent hours at {reader.temperature(cure.reference_c)} "
         f"(by its {state.equivalent_stage.value} times)"
     )
     if warmth.softens_above_c is not None:
@@ -151,42 +155,51 @@ def warmth_words(state: CureState, laid: Laid, reader: Reader) -> list[str]:
     return sentences
 
 
-def recoat_words(state: CureState, reader: Reader) -> str:
+def recoat_words(state: CureState, cure: CureOutlook, reader: Reader) -> str:
     """Return the recoat window; empty on a card without one."""
     if state.opens is None or state.closes is None or state.silent_h:
         return ""
-    opens, closes = (moment_words(edge, state, reader) for edge in (state.opens, state.closes))
+    edges = ((state.opens, cure.opens), (state.closes, cure.closes))
+    opens, closes = (
+        arrival_words(coming, state.at, reader)
+        if cure.basis is Basis.FORECAST and coming is not None
+        else moment_words(moment, state, reader)
+        for moment, coming in edges
+    )
     return f"Recoat window from {opens} to {closes}"
 
 
-def age_of(laid: Laid, at: datetime) -> str:
+def age_of(cure: CureOutlook, at: datetime) -> str:
     """Return how long ago a cure was laid."""
-    return f"{age_words((at - laid.laid_at).total_seconds())} ago"
+    return f"{age_words((at - cure.laid_at).total_seconds())} ago"
 
 
-def cure_sentence(found: CureTonight, reader: Reader) -> str:
+def cure_sentence(found: CureOutlook, reader: Reader) -> str:
     """Return one cure as one plain sentence, for screen readers, logs and ``--plain``."""
-    laid, state = found.laid, found.state
-    said = [f"{laid.key} ({laid.part}, {laid.bay}): {headline(found)}"]
+    state = found.state
+    said = [f"{found.key} ({found.part}, {found.bay}): {headline(found)}"]
     if state is not None:
-        said += [words for words in (to_do_words(state, laid, reader),) if words]
+        said += [to_do_words(state, found, reader)]
         said += [caution_words(caution, reader) for caution in state.cautions]
-    return "; ".join(said) + "."
+        said += [words.removesuffix(".") for words in ahead_words(found, state, reader)]
+    return "; ".join(words for words in said if words) + "."
 
 
-def cure_json(found: CureTonight, reader: Reader) -> dict[str, object]:
+def cure_json(found: CureOutlook, reader: Reader) -> dict[str, object]:
     """Return one cure as ``layday/cure/1``; numbers stay in °C and h whatever the reader's units."""
-    laid, state = found.laid, found.state
+    state = found.state
     about: dict[str, object] = {
         "schema": "layday/cure/1",
-        "id": laid.key,
-        "bay": laid.bay,
-        "part": laid.part,
-        "card": laid.card.key,
-        "lot": laid.lot,
-        "percent": laid.catalyst_pct,
-        "laid_at": _iso(laid.laid_at),
+        "id": found.key,
+        "bay": found.bay,
+        "part": found.part,
+        "card": found.card,
+        "lot": found.lot,
+        "percent": found.catalyst_pct,
+        "laid_at": _iso(found.laid_at),
         "news": has_news(found),
+        "verdict": found.verdict.value,
+        "ahead": ahead_json(found),
     }
     return about if state is None else about | _state_json(state, reader)
 

@@ -5,17 +5,21 @@ import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from collector.clock import EPOCH, QuickClock, SystemClock
 from collector.config import Config, load_config
 from collector.domain import QUANTITIES, Reading
+from collector.journal import Told, open_journal
+from collector.journal_book import Batch
 from collector.quality import range_flag
 from collector.service import Daemon
 from collector.store.base import Store
 from collector.store.opening import open_store
+from forecast.outlook_child import OutlookChild
+from forecast.outlook_order import Files, order_of
 from hardware.tent.node import sensor_entries, status_topic
 from hardware.tent.parameters import Tent
 from hardware.tent.publisher import TentPublisher
@@ -25,6 +29,7 @@ from hardware.tent.simulation import History, Simulation
 PAST = timedelta(days=14)
 PAST_STEP_S = 300
 _BATCH = 5000
+_LAID_BEFORE = timedelta(hours=2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +66,10 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
             clock = QuickClock(start, speed)
             daemon = Daemon(config, store, clock)
             daemon.start()
+            files = _files(path, config)
+            _lay(files.journal, start)
+            outlook = OutlookChild(lambda: order_of(files, clock))
+            outlook.start()
             try:
                 publisher = TentPublisher(
                     config.listener.host,
@@ -75,9 +84,25 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
                 finally:
                     publisher.stop()
             finally:
+                outlook.stop()
                 daemon.stop()
         finally:
             store.close()
+
+
+def _files(config_path: Path, config: Config) -> Files:
+    store = Path(config.store.path)
+    beside = {name: store.with_suffix(f".{name}.sqlite") for name in ("journal", "outlook")}
+    return Files(config_path, store, beside["journal"], beside["outlook"], ())
+
+
+def _lay(journal_path: Path, start: datetime) -> None:
+    """Lay a batch on the hull two hours before the demo begins, so that there is a cure to watch."""
+    journal = open_journal(journal_path)
+    if journal is not None:
+        laid_at = start - _LAID_BEFORE
+        journal.start(Batch("keel", "hull", "generic-vinyl-ester", 1.75), Told(laid_at, laid_at))
+        journal.close()
 
 
 def _config_text(port: int) -> str:

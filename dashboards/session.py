@@ -19,6 +19,8 @@ from collector.store.opening import open_store
 from collector.store.sqlite import SqliteStore
 from dashboards.told_time import told_time
 from dashboards.view import Reader
+from forecast.outlook_order import Files
+from forecast.shed_limits import limits_of
 from forecast.verdict import Limits, Verdict
 
 CONFIG_VARIABLE = "LAYDAY_CONFIG"
@@ -52,6 +54,18 @@ class Session:
         return self.store_path.with_suffix(".journal.sqlite")
 
     @property
+    def outlook_path(self) -> Path:
+        """The file of outlooks, beside the store's."""
+        return self.store_path.with_suffix(".outlook.sqlite")
+
+    @property
+    def files(self) -> Files:
+        """Where everything is, for a process of its own."""
+        return Files(
+            self.config_path, self.store_path, self.journal_path, self.outlook_path, self.card_folders
+        )
+
+    @property
     def card_folders(self) -> tuple[Path, ...]:
         """Where the user's own resin cards are: ``cards`` beside the configuration file."""
         folder = self.config_path.parent if self.config_path else platformdirs.user_config_path("layday")
@@ -65,16 +79,7 @@ class Session:
     @property
     def limits(self) -> Limits:
         """The limits as the verdict wants them."""
-        given = self.config.limits
-        return Limits(
-            air_min_c=given.air_min_c,
-            air_max_c=given.air_max_c,
-            part_min_c=given.part_min_c,
-            part_max_c=given.part_max_c,
-            humidity_max_pct=given.humidity_max_pct,
-            margin_min_k=given.margin_min_k,
-            stale_after_s=given.stale_after.total_seconds(),
-        )
+        return limits_of(self.config.limits)
 
     @overload
     def open_store(self, *, read_only: Literal[True]) -> Store: ...

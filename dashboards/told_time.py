@@ -62,6 +62,29 @@ def told_time(text: str, now: datetime, zone: tzinfo, option: str = "--at") -> T
     return ToldTime(moments[0], _twice(moments, moments[0], zone, option))
 
 
+def coming_time(text: str, now: datetime, zone: tzinfo, option: str) -> datetime:
+    """Read a time still to come: an hour alone is the next such moment, else as `told_time`.
+
+    Raises
+    ------
+    InputError
+        If it is no time, or one that clocks skip.
+
+    >>> coming_time("07:00", datetime(2026, 4, 2, 21, 0, tzinfo=UTC), UTC, "--by").isoformat()
+    '2026-04-03T07:00:00+00:00'
+    """
+    if not (match := _CLOCK.fullmatch(text.strip())):
+        return told_time(text, now, zone, option).at
+    clock = _clock(f"{option} {text}", *match.groups())
+    today = now.astimezone(zone).date()
+    for days in range(_DAYS_BACK + 1):
+        moments = _moments(datetime.combine(today + timedelta(days=days), clock), zone)
+        coming = [moment for moment in moments if moment > now]
+        if coming:
+            return coming[0]
+    raise InputError(f"{option} {clock:%H:%M}: no such time in the next two days; write its date too")
+
+
 def _clock(told: str, hour: str, minute: str) -> time:
     try:
         return time(int(hour), int(minute))

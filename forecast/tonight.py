@@ -15,6 +15,7 @@ from forecast.card_rates import cure_rates, gel_pace
 from forecast.cautions import Air, Caution, Trouble
 from forecast.cure import progress, steady_c
 from forecast.cure_now import believable_gel, cure_now
+from forecast.cure_outlook import Wanted
 from forecast.cure_state import CureState, Seen
 from forecast.history import LIKELY, History, history
 from forecast.pace import CureRates, Pace
@@ -48,6 +49,7 @@ class Laid:
     resin_c: float | None = None
     lot: str = ""
     seen: Seen = field(default_factory=Seen)
+    wanted: Wanted | None = None
 
     @property
     def began_at(self) -> datetime:
@@ -61,6 +63,7 @@ class CureTonight:
 
     laid: Laid
     state: CureState | None
+    rates: CureRates | None = None
 
 
 def tonight(
@@ -92,7 +95,8 @@ def tonight(
             seen = pots.get(laid.card.key)
             gel = gel_surface(laid.card, seen, laid.lot) if seen else None
             paces[of_batch] = cure_rates(laid.card, laid.catalyst_pct, gel)
-        found.append(CureTonight(laid, _state(laid, paces[of_batch], store, at)))
+        rates = paces[of_batch]
+        found.append(CureTonight(laid, _state(laid, rates, store, at), rates))
     return tuple(found)
 
 

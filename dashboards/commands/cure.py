@@ -17,10 +17,12 @@ from dashboards.cure_words import Given, corrected, cure_and_rest, filled, mark_
 from dashboards.cures import lot_learning, read_book, stand, writing
 from dashboards.session import Session
 from dashboards.terminal.render.tonight import cure_lines
-from forecast.card import Family
+from dashboards.told_time import coming_time
+from forecast.card import Family, Stage
 from forecast.card_files import find_card
 from forecast.cautions import hardener_cautions
 from forecast.outlook import bay_names
+from forecast.tonight_ahead import cure_outlook
 
 app = typer.Typer(
     no_args_is_help=True, help="The journal: batches laid, what was seen of them, where they stand."
@@ -42,6 +44,8 @@ _Layup = Annotated[str | None, typer.Option("--layup", help="What was wetted, as
 _Resin = Annotated[
     str | None, typer.Option("--resin", "-r", help="The resin's temperature when mixed, as in 18C.")
 ]
+_By = Annotated[str | None, typer.Option("--by", help="When it is wanted ready, as in 07:00.")]
+_Stage = Annotated[str | None, typer.Option("--stage", help="The stage wanted by then, as in sandable.")]
 _Mixed = Annotated[str | None, typer.Option("--mixed", help="When it was mixed, if earlier than laid.")]
 _Words = Annotated[list[str] | None, typer.Argument(metavar="[CURE] …", show_default=False)]
 
@@ -104,7 +108,12 @@ def _bays(session: Session) -> list[str]:
 def _batch_words(session: Session, key: str, batch: Batch, laid_at: datetime) -> str:
     lot = f", lot {batch.lot}" if batch.lot else ""
     clock = session.reader.clock(laid_at, session.clock.now())
-    return f"{key}: {batch.part}, {batch.bay}; {batch.card}, {batch.catalyst_pct:g} %{lot}; laid {clock}."
+    wanted = ""
+    if batch.ready_by is not None:
+        by = session.reader.clock(batch.ready_by, session.clock.now())
+        wanted = f"; {batch.ready_stage} wanted by {by}"
+    told = f"{batch.part}, {batch.bay}; {batch.card}, {batch.catalyst_pct:g} %{lot}"
+    return f"{key}: {told}; laid {clock}{wanted}."
 
 
 def _batch_cautions(session: Session, batch: Batch) -> list[str]:
@@ -115,6 +124,30 @@ def _batch_cautions(session: Session, batch: Batch) -> list[str]:
     if card.generic:
         said.append("! this card is generic: the resin maker's data sheet and local rules decide")
     return said if card.family is Family.EPOXY else [*said, _PEROXIDE]
+
+
+def _wanted(session: Session, batch: Batch, by: str | None, stage: str | None) -> Batch:
+    """Enter the stage wanted and by when; a stage alone is wanted by the configuration's hour."""
+    if by is None and stage is None:
+        return batch
+    hour = session.config.cure.ready_by
+    told = by if by is not None else hour if batch.ready_by is None else None
+    if told == "":
+        raise InputError("--stage: by when? write --by too, as in --by 07:00")
+    ready_by = batch.ready_by if told is None else _coming(session, told)
+    name = _stage_of(stage or batch.ready_stage or session.config.cure.ready_stage)
+    return replace(batch, ready_stage=name, ready_by=ready_by)
+
+
+def _coming(session: Session, told: str) -> datetime:
+    return coming_time(told, session.clock.now(), session.config.shed.zone, "--by")
+
+
+def _stage_of(word: str) -> str:
+    found = [stage.value for stage in Stage if stage.value.startswith(word.strip().lower())]
+    if len(found) != 1:
+        raise InputError(f"--stage: {word!r} is no stage; one of {', '.join(stage.value for stage in Stage)}")
+    return found[0]
 
 
 @app.command()
@@ -130,6 +163,8 @@ def start(  # noqa: PLR0913  a command's options are its arguments
     layup: _Layup = None,
     resin: _Resin = None,
     mixed: _Mixed = None,
+    by: _By = None,
+    stage: _Stage = None,
     at: _At = None,
 ) -> None:
     """Enter a batch that was laid. What is left out is taken over from the last one of its bay."""
@@ -137,6 +172,7 @@ def start(  # noqa: PLR0913  a command's options are its arguments
     given = _Typed(card, percent, lot, mass, layup, resin).given(bay, part)
     full = filled(given, read_book(session), _bays(session))
     batch = replace(full.batch, mixed_at=session.moment(mixed, "--mixed") if mixed else None)
+    batch = _wanted(session, batch, by, stage)
     cautions = _batch_cautions(session, batch)
     told = _told(session, at)
     with writing(session) as journal:
@@ -160,6 +196,8 @@ def fix(  # noqa: PLR0913  a command's options are its arguments
     layup: _Layup = None,
     resin: _Resin = None,
     mixed: _Mixed = None,
+    by: _By = None,
+    stage: _Stage = None,
     at: _At = None,
 ) -> None:
     """Correct a batch: what is given stands in place of what was told; --at is when it was laid."""
@@ -170,6 +208,7 @@ def fix(  # noqa: PLR0913  a command's options are its arguments
     batch = corrected(found.batch, _Typed(card, percent, lot, mass, layup, resin).given(bay, part))
     if mixed:
         batch = replace(batch, mixed_at=session.moment(mixed, "--mixed"))
+    batch = _wanted(session, batch, by, stage)
     cautions = _batch_cautions(session, batch)
     told = Told(session.moment(at) if at else found.laid_at, session.clock.now())
     with writing(session) as journal:
@@ -258,14 +297,15 @@ def show(ctx: typer.Context, words: _Words = None, at: _At = None) -> None:
     if cards.mistakes:
         raise InputError("\n".join(cards.mistakes))
     reader, console = session.reader, session.console
+    now = cure_outlook(stands[0], None)
     entries = [entry for entry in book.entries if entry.fields.get("cure") == found.key]
     if session.json:
         journal = [_entry_json(entry) for entry in entries]
-        console.print_json(json.dumps(cure_json(stands[0], reader) | {"journal": journal}))
+        console.print_json(json.dumps(cure_json(now, reader) | {"journal": journal}))
     elif session.plain:
-        console.print(cure_sentence(stands[0], reader), soft_wrap=True, markup=False)
+        console.print(cure_sentence(now, reader), soft_wrap=True, markup=False)
     else:
-        console.print(Text("\n").join(cure_lines(stands[0], moment, reader, console.width)))
+        console.print(Text("\n").join(cure_lines(now, moment, reader, console.width)))
         for entry in entries:
             console.print(f"  {entry.number:>3}  {_entry_words(session, entry)}", markup=False)
 
@@ -344,5 +384,7 @@ def _cure_entry_json(cure: Cure) -> dict[str, object]:
         "mixed_at": _iso(batch.mixed_at) if batch.mixed_at else None,
         "laid_at": _iso(cure.laid_at),
         "marks": {what.value: _iso(at) for what, at in cure.marks.items()},
+        "ready_stage": batch.ready_stage or None,
+        "ready_by": _iso(batch.ready_by) if batch.ready_by else None,
         "ended_at": _iso(cure.ended_at) if cure.ended_at else None,
     }

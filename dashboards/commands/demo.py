@@ -7,20 +7,26 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import datetime
 from types import FrameType
-from typing import Annotated
+from typing import Annotated, Self
 
 import typer
 from rich.console import Group
 from rich.live import Live
 from rich.text import Text
 
+from dashboards.cure_view import cure_sentence
+from dashboards.cure_view import headline as cure_headline
 from dashboards.demo_shed import DemoShed, demo_shed
 from dashboards.session import Session
 from dashboards.terminal.palette import QUIET
 from dashboards.terminal.render.now import now_text
+from dashboards.terminal.render.tonight import cure_lines
 from dashboards.view import bay_sentence, now_json
-from forecast.outlook import ShedNow, shed_now
+from forecast.outlook import Outlook, ShedNow, shed_now
+from forecast.outlook_book import OutlookBook, open_outlooks
+from forecast.outlook_json import dump_outlook
 
 _LOOK_EVERY_S = 1.0
 
@@ -54,6 +60,29 @@ def _look(session: Session, shed: DemoShed) -> ShedNow:
     return shed_now(shed.store, shed.config.shed.name, shed.config.sensors, session.limits, shed.clock.now())
 
 
+class _Ahead:
+    """The newest outlook of the demo's shed, read anew only when there is another."""
+
+    def __init__(self, session: Session) -> None:
+        self._path = session.outlook_path
+        self._book: OutlookBook | None = None
+        self._newest: Outlook | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._book is not None:
+            self._book.close()
+
+    def newest(self) -> Outlook | None:
+        """Return it; None until the first is made."""
+        self._book = self._book or open_outlooks(self._path, read_only=True)
+        if self._book is not None and self._book.newest_at() != (self._newest and self._newest.issued_at):
+            self._newest = self._book.newest()
+        return self._newest
+
+
 def _waits(until_s: float, stop: threading.Event) -> bool:
     """Wait for the next look; False when the demo is over."""
     return (
@@ -62,38 +91,54 @@ def _waits(until_s: float, stop: threading.Event) -> bool:
 
 
 def _show_json(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> None:
-    """Print one line of layday/now/1 at each look."""
-    while True:
-        now = _look(session, shed)
-        session.console.out(json.dumps(now_json(now, session.reader)), highlight=False)
-        if not _waits(until_s, stop):
-            return
+    """Print one line of layday/now/1 at each look, and one of layday/outlook/1 whenever there is another."""
+    told: Outlook | None = None
+    with _Ahead(session) as ahead:
+        while True:
+            now = _look(session, shed)
+            session.console.out(json.dumps(now_json(now, session.reader)), highlight=False)
+            if (newest := ahead.newest()) is not None and newest != told:
+                told = newest
+                session.console.out(dump_outlook(newest), highlight=False)
+            if not _waits(until_s, stop):
+                return
 
 
 def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> None:
     """Print a sentence for each bay whose verdict or reasons change; never redraw."""
     session.console.print(f"{shed.past_readings} readings of the past are kept; live readings follow.")
     said: dict[str, object] = {}
-    while True:
-        now = _look(session, shed)
-        for bay in now.bays:
-            causes = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
-            if said.get(bay.bay) != causes:
-                said[bay.bay] = causes
-                at = session.reader.clock(now.at, now.at)
-                session.console.print(f"{at} {bay_sentence(bay, session.reader)}", soft_wrap=True)
-        if not _waits(until_s, stop):
-            return
+
+    def say(name: str, sort: object, sentence: str, at: datetime) -> None:
+        if said.get(name) != sort:
+            said[name] = sort
+            session.console.print(f"{session.reader.clock(at, at)} {sentence}", soft_wrap=True, markup=False)
+
+    with _Ahead(session) as ahead:
+        while True:
+            now = _look(session, shed)
+            for bay in now.bays:
+                causes = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
+                say(bay.bay, causes, bay_sentence(bay, session.reader), now.at)
+            newest = ahead.newest()
+            for cure in newest.cures if newest is not None else ():
+                sort = (cure.verdict, cure.basis, cure_headline(cure))
+                say(cure.key, sort, cure_sentence(cure, session.reader), now.at)
+            if not _waits(until_s, stop):
+                return
 
 
 def _show_live(session: Session, shed: DemoShed, until_s: float, stop: threading.Event, speed: float) -> None:
     """Redraw the shed once a second."""
     foot = Text(f"Simulated shed, {speed:g} times as fast as life. Ctrl-C stops it.", style=QUIET)
-    with Live(console=session.console, auto_refresh=False, transient=False) as live:
+    with Live(console=session.console, auto_refresh=False, transient=False) as live, _Ahead(session) as ahead:
         while True:
-            now = _look(session, shed)
-            picture = now_text(now, session.reader, session.console.width)
-            live.update(Group(picture, Text(), foot), refresh=True)
+            now, newest = _look(session, shed), ahead.newest()
+            width = session.console.width
+            picture = [now_text(now, session.reader, width), Text()]
+            for cure in newest.cures if newest is not None else ():
+                picture += [*cure_lines(cure, now.at, session.reader, width), Text()]
+            live.update(Group(*picture, foot), refresh=True)
             if not _waits(until_s, stop):
                 return
 

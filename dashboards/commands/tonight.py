@@ -1,42 +1,111 @@
 """`layday tonight`: whether every live cure is on track."""
 
 import json
-from datetime import UTC, datetime
-from typing import Annotated
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dashboards.cure_view import cure_json, cure_sentence, has_news
-from dashboards.cures import live_at, read_book, stand
+from collector.errors import InputError
+from collector.journal_book import Book, Cure
+from dashboards.cure_view import cure_json, cure_sentence
+from dashboards.cures import read_book, stand
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
-from forecast.tonight import CureTonight
-from forecast.verdict import Verdict
+from forecast.batches import live_at
+from forecast.cure_outlook import CureOutlook
+from forecast.outlook_book import open_outlooks
+from forecast.tonight_ahead import cure_outlook
+from forecast.verdict import Verdict, worst
+
+if TYPE_CHECKING:
+    from forecast.paths import Forecast
+
+_FRESH = timedelta(minutes=10)  # two refreshes
 
 
 def tonight(
     ctx: typer.Context,
     at: Annotated[str | None, typer.Option("--at", help="Answer as of this time, as in 21:40.")] = None,
+    forecast: Annotated[
+        bool,
+        typer.Option("--forecast", help="Work out a forecast where none is kept; it takes some seconds."),
+    ] = False,
 ) -> None:
-    """Say where every live cure stands, and when it gets on if it stays as warm as in the last hours.
+    """Say of every live cure where it stands, when it gets on, and what would save it.
 
-    Exit codes: 0 on track, 11 one is stalled, 12 no news of one.
+    The hours ahead are those of the outlook that `layday run` keeps; without one the part is taken
+    to stay as warm as in the last hours. Exit codes: 0 on track, 11 barely, 10 off track, 12 no news.
     """
     session: Session = ctx.obj
     moment = session.moment(at)
     book = read_book(session)
     cures = live_at(book, moment)
-    found: tuple[CureTonight, ...] = ()
+    found: tuple[CureOutlook, ...] = ()
     mistakes: tuple[str, ...] = ()
     if cures:
-        found, cards = stand(session, book, cures, moment)
-        mistakes = cards.mistakes
+        found, mistakes = _worked_out(session, moment) if forecast else _kept(session, book, cures, moment)
     _print(session, found, mistakes, moment)
-    raise typer.Exit(EXIT_CODES[_verdict(found, mistakes)])
+    verdict = worst(cure.verdict for cure in found) if found else Verdict.GO
+    raise typer.Exit(EXIT_CODES[Verdict.NO_NEWS if mistakes else verdict])
+
+
+def _kept(
+    session: Session, book: Book, cures: Sequence[Cure], moment: datetime
+) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
+    """Take what the kept outlook says of each cure; where it says nothing, go by the last hours' warmth."""
+    stands, cards = stand(session, book, cures, moment)
+    kept = _from_outlook(session, book, moment)
+    return tuple(kept.get(found.laid.key) or cure_outlook(found, None) for found in stands), cards.mistakes
+
+
+def _from_outlook(session: Session, book: Book, moment: datetime) -> dict[str, CureOutlook]:
+    """Return the outlook's cures, but for those of which something was entered since it was made."""
+    outlooks = open_outlooks(session.outlook_path, read_only=True)
+    if outlooks is None:
+        return {}
+    try:
+        outlook = outlooks.newest(moment)
+    finally:
+        outlooks.close()
+    if outlook is None or moment - outlook.issued_at > _FRESH:
+        return {}
+    told = {entry.fields.get("cure") for entry in book.entries if entry.entered_at > outlook.issued_at}
+    return {cure.key: cure for cure in outlook.cures if cure.key not in told}
+
+
+def _worked_out(session: Session, moment: datetime) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
+    """Make an outlook as of the moment, here and now."""
+    from forecast.outlook_maker import make_outlook, shed_of
+
+    store = session.open_store(read_only=True)
+    try:
+        shed = shed_of(session.config, session.card_folders)
+        ahead, notes = _forecast(session, moment)
+        outlook = make_outlook(store, shed, moment, forecast=ahead, book=read_book(session))
+    finally:
+        store.close()
+    said = (*notes, *(ahead.notes if ahead is not None else ()))
+    return tuple(replace(cure, notes=(*cure.notes, *said)) for cure in outlook.cures), outlook.mistakes
+
+
+def _forecast(session: Session, moment: datetime) -> tuple["Forecast | None", tuple[str, ...]]:
+    from forecast.forecaster import forecast
+    from forecast.past import read_store
+
+    store = session.open_store(read_only=True)
+    try:
+        return forecast(read_store(store, moment), moment), ()
+    except InputError as error:
+        return None, (str(error),)
+    finally:
+        store.close()
 
 
 def _print(
-    session: Session, found: tuple[CureTonight, ...], mistakes: tuple[str, ...], moment: datetime
+    session: Session, found: tuple[CureOutlook, ...], mistakes: tuple[str, ...], moment: datetime
 ) -> None:
     reader, console = session.reader, session.console
     if session.json:
@@ -57,9 +126,3 @@ def _print(
             console.print("No live cure.")
     elif found or not mistakes:
         console.print(tonight_text(session.config.shed.name, found, moment, reader, console.width))
-
-
-def _verdict(found: tuple[CureTonight, ...], mistakes: tuple[str, ...]) -> Verdict:
-    if mistakes or not all(has_news(cure) for cure in found):
-        return Verdict.NO_NEWS
-    return Verdict.TIGHT if any(cure.state and cure.state.stalled for cure in found) else Verdict.GO

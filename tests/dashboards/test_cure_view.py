@@ -14,23 +14,29 @@ from dashboards.view import Reader
 from forecast.card import Stage
 from forecast.cautions import Caution, Trouble
 from forecast.cure_now import cure_now
-from forecast.cure_state import Seen
+from forecast.cure_outlook import CureOutlook
+from forecast.cure_state import CureState, Seen
 from forecast.history import history
 from forecast.tonight import CureTonight, Laid
+from forecast.tonight_ahead import cure_outlook
 from tests.forecast.curing import LAID_AT, a_card, after, some_rates
 
 DUBLIN = Reader(ZoneInfo("Europe/Dublin"))
 LAID = Laid("k1", "keel", "hull", a_card(), 1.5, LAID_AT, lot="A7")
 
 
-def found(temp_c: float, hours: float, seen: Seen | None = None) -> CureTonight:
+def found(temp_c: float, hours: float, seen: Seen | None = None) -> CureOutlook:
     """Return a cure that was at one temperature since it was laid at 20:30 Irish time."""
     times = np.linspace(0.0, hours, 40)
     part = history(times, np.full(40, temp_c), (0.0, hours))
-    return CureTonight(LAID, cure_now(some_rates(), part, LAID_AT, seen))
+    return without_forecast(LAID, cure_now(some_rates(), part, LAID_AT, seen))
 
 
-def printed(cures: list[CureTonight], hours: float, reader: Reader = DUBLIN, width: int = 100) -> list[str]:
+def without_forecast(laid: Laid, state: CureState | None) -> CureOutlook:
+    return cure_outlook(CureTonight(laid, state, some_rates()), None)
+
+
+def printed(cures: list[CureOutlook], hours: float, reader: Reader = DUBLIN, width: int = 100) -> list[str]:
     console = Console(width=width, highlight=False, color_system=None)
     with console.capture() as capture:
         console.print(tonight_text("yard", cures, after(hours), reader, width))
@@ -43,6 +49,8 @@ def test_a_cure_on_its_way_says_where_it_is_and_what_it_takes() -> None:
         "",
         "k1  hull, keel: tack-free, on the way to sandable",
         "  test resin, 1.5 %, lot A7, laid Thu 20:30, 5 h ago",
+        "  On track.",
+        "  No forecast: the hours ahead are reckoned at the warmth of the last ones.",
         "  gel        100 % Thu 21:15 seen",
         "  tack-free  100 % 00:44",
         "  sandable    39 % about 09:13 (06:40 to 13:20)",
@@ -67,7 +75,7 @@ def test_a_stalled_cure_promises_nothing_at_its_own_warmth() -> None:
 
 
 def test_no_news_comes_first_and_says_what_to_do() -> None:
-    silent = CureTonight(replace(LAID, key="s1", bay="sheer"), None)
+    silent = without_forecast(replace(LAID, key="s1", bay="sheer"), None)
     lines = printed([found(23.0, 9.0), found(6.0, 9.0), silent], 9.0)
     heads = [line for line in lines if line[:2] in {"k1", "s1"}]
     assert heads == [
@@ -81,7 +89,7 @@ def test_no_news_comes_first_and_says_what_to_do() -> None:
 def test_a_sensor_that_fell_silent_is_no_news_and_nothing_is_promised() -> None:
     """Seven hours without a word: tack-free was seen to, sandable may or may not be."""
     part = history([0.0, 1.0, 2.0, 3.0, 4.0], [23.0] * 5, (0.0, 11.0))
-    silent = CureTonight(LAID, cure_now(some_rates(), part, LAID_AT))
+    silent = without_forecast(LAID, cure_now(some_rates(), part, LAID_AT))
     lines = printed([found(6.0, 11.0), silent], 11.0)
     assert lines[2] == "k1  hull, keel: NO NEWS for 7 h; it was tack-free"
     assert lines[4] == "  Check the bay's sensors: 'layday check' says more."
@@ -143,7 +151,7 @@ def test_json_holds_each_stages_progress_and_hours() -> None:
 
 
 def test_json_without_news_says_so() -> None:
-    answer = cure_json(CureTonight(LAID, None), DUBLIN)
+    answer = cure_json(without_forecast(LAID, None), DUBLIN)
     assert answer["news"] is False
     assert "stages" not in answer
 
@@ -152,8 +160,11 @@ def test_a_plain_sentence_has_it_all() -> None:
     assert cure_sentence(found(9.0, 4.0), DUBLIN) == (
         "k1 (hull, keel): wet, STALLED before gel; 30 min at 23.0 °C would bring it to gel; "
         "4 h below 12.0 °C, the coldest its data sheet answers for: little or none of that counts; "
-        "warm the part."
+        "warm the part; Barely on track; To do: bring the part to 12 °C or it stays as it is; each hour "
+        "below counts little or nothing; No forecast: the hours ahead are reckoned at the warmth of the last "
+        "ones."
     )
     assert cure_sentence(found(23.0, 9.0), DUBLIN) == (
-        "k1 (hull, keel): sandable, on the way to full; 51 h at 23.0 °C would bring it to full."
+        "k1 (hull, keel): sandable, on the way to full; 51 h at 23.0 °C would bring it to full; On track; "
+        "No forecast: the hours ahead are reckoned at the warmth of the last ones."
     )

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.errors import InputError
-from dashboards.told_time import told_time
+from dashboards.told_time import coming_time, told_time
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 # Summer time: clocks go forward on 2026-03-29 at 01:00 UTC and back on 2026-10-25 at 01:00 UTC.
@@ -107,3 +107,14 @@ def test_the_shown_time_of_any_moment_of_the_last_day_leads_back_to_it(
     if told.at != at:
         assert told.remark
         assert abs(told.at - at) <= timedelta(hours=1)
+
+
+def test_an_hour_to_come_is_the_next_such_moment() -> None:
+    """22:10 in Dublin: seven is tomorrow's, eleven tonight's; an hour that clocks skip is the day after's."""
+    assert coming_time("07:00", EVENING, DUBLIN, "--by") == datetime(2026, 4, 3, 6, 0, tzinfo=UTC)
+    assert coming_time("23:00", EVENING, DUBLIN, "--by") == datetime(2026, 4, 2, 22, 0, tzinfo=UTC)
+    night_before = datetime(2026, 3, 28, 22, 0, tzinfo=UTC)
+    assert coming_time("1:30", night_before, DUBLIN, "--by") == datetime(2026, 3, 30, 0, 30, tzinfo=UTC)
+    assert coming_time("2026-04-05T07:00", EVENING, DUBLIN, "--by") == datetime(2026, 4, 5, 6, 0, tzinfo=UTC)
+    with pytest.raises(InputError, match="--by 25:00 is no time"):
+        coming_time("25:00", EVENING, DUBLIN, "--by")

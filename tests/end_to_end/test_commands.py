@@ -149,11 +149,31 @@ def test_the_demo_keeps_taking_live_readings() -> None:
     done = subprocess.run(
         [*COMMAND, "demo", "--for", "8", "--json"], capture_output=True, text=True, timeout=90, check=False
     )
-    looks = [json.loads(line) for line in done.stdout.splitlines()]
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    looks = [line for line in lines if line["schema"] == "layday/now/1"]
     first, last = looks[0], looks[-1]
     passed = datetime.fromisoformat(last["at"]) - datetime.fromisoformat(first["at"])
     assert passed > timedelta(minutes=5)
     assert all(bay["age_s"] < 300 for bay in last["bays"])
+
+
+def test_the_demo_shows_an_outlook_with_its_cure() -> None:
+    """Its process has the shed's quickened clock, and two weeks of past to learn from."""
+    demo = subprocess.Popen(
+        [*COMMAND, "demo", "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert demo.stdout is not None
+    began_s = time.monotonic()
+    for line in demo.stdout:
+        found = json.loads(line)
+        if found["schema"] == "layday/outlook/1" and found["forecast_at"] is not None:
+            break
+        assert time.monotonic() - began_s < 120.0
+    demo.send_signal(signal.SIGINT)
+    _, errors = demo.communicate(timeout=20)
+    assert errors == ""
+    assert found["cures"][0]["basis"] == "forecast"
+    assert {bay["now"]["bay"] for bay in found["bays"]} == {"keel", "sheer"}
 
 
 def test_ctrl_c_stops_the_demo_cleanly() -> None:

@@ -110,7 +110,7 @@ def test_cups_teach_the_lot(shed: Layday) -> None:
     assert gel["reached_at"] < "2026-04-02T21:12:00Z"
 
 
-def test_a_cold_part_is_tight(shed: Layday) -> None:
+def test_a_cold_part_is_off_track(shed: Layday) -> None:
     """Scripts see it from the exit code."""
     store = open_store(shed.folder / "layday.sqlite")
     cold = [LAID_AT + timedelta(hours=24, minutes=m) for m in range(0, 600, 5)]
@@ -118,8 +118,9 @@ def test_a_cold_part_is_tight(shed: Layday) -> None:
     store.close()
     shed.ask(*START, "--at", at(24.5))
     answer = shed.ask("tonight", "--at", at(30.0))
-    assert answer.returncode == 11
+    assert answer.returncode == 10
     assert "STALLED" in answer.stdout
+    assert "Off track: sandable by 07:00." in answer.stdout
 
 
 def test_a_card_that_is_gone_hides_no_other_cure(shed: Layday) -> None:
@@ -134,3 +135,28 @@ def test_a_card_that_is_gone_hides_no_other_cure(shed: Layday) -> None:
     assert answer.returncode == 12
     assert "mine.toml" in answer.stdout
     assert "k1  hull, keel" in answer.stdout
+
+
+def test_the_hour_wanted_is_told_with_the_batch_and_judged(shed: Layday) -> None:
+    """Wanted tack-free an hour on, where the card prints 2.5: off track; three hours later: on it."""
+    done = shed.ask(*START, "--at", at(0.0), "--by", at(1.0), "--stage", "tack")
+    assert done.returncode == 0, done.stderr
+    assert "tack-free wanted by" in done.stdout
+    late = shed.ask("tonight", "--at", at(0.9), "--plain")
+    assert late.returncode == 10
+    assert "Off track: tack-free by 21:40" in late.stdout
+    assert shed.ask("cure", "fix", "--by", at(4.0)).returncode == 0
+    in_time = shed.ask_json("tonight", "--at", at(0.9))["cures"][0]
+    assert in_time["verdict"] == "go"
+    assert in_time["ahead"]["basis"] == "last hours"
+    assert in_time["ahead"]["ready"]["by"] == "2026-04-03T00:40:00Z"
+
+
+def test_with_forecast_the_hours_ahead_are_sample_paths(shed: Layday) -> None:
+    """A day of steady 20 °C: sandable by seven has odds, and a coldest hour near 20 °C is expected."""
+    shed.ask(*START, "--at", at(15.0))
+    answer = shed.ask_json("tonight", "--at", at(18.0), "--forecast")["cures"][0]
+    assert answer["ahead"]["basis"] == "forecast"
+    assert 0.0 <= answer["ahead"]["ready"]["odds"] <= 1.0
+    assert answer["ahead"]["coldest_hour"]["likely_c"] == pytest.approx(20.0, abs=3.0)
+    assert any("readings" in note for note in answer["ahead"]["notes"])

@@ -1,0 +1,150 @@
+"""An outlook survives being written and read, and says which version it is."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from collector.errors import InputError
+from forecast.card import Stage
+from forecast.cure_outlook import (
+    Arrival,
+    Basis,
+    ColdestHour,
+    CureOutlook,
+    Dew,
+    Ready,
+    Remedy,
+    Rescue,
+    StageAhead,
+    Wanted,
+)
+from forecast.outlook import OUTLOOK_STALE, Band, BayOutlook, Outlook
+from forecast.outlook_json import dump_outlook, load_outlook, outlook_json, outlook_schema
+from forecast.tonight import tonight
+from forecast.verdict import Limits, Measured, Verdict, judge_bay
+from tests.forecast.curing import LAID_AT, after
+from tests.forecast.test_tonight import LAID, flat, store_with
+
+LIMITS = Limits(16.0, 30.0, 16.0, 30.0, 75.0, 3.0, 900.0)
+GOOD = {
+    "air_c": Measured(20.0, 5.0),
+    "humidity_pct": Measured(55.0, 5.0),
+    "part_c": Measured(19.0, 5.0),
+}
+
+
+def a_cure() -> CureOutlook:
+    """A cure with every field filled."""
+    (found,) = tonight([LAID], store_with(part_c=flat(20.0)), after(3.0))
+    when = Arrival(after(4.0), after(5.0), None, 0.75)
+    return CureOutlook(
+        key="k1",
+        bay="keel",
+        part="hull",
+        card="test",
+        card_name="test resin",
+        catalyst_pct=1.5,
+        lot="A7",
+        reference_c=23.0,
+        base_c=5.0,
+        laid_at=LAID_AT,
+        verdict=Verdict.TIGHT,
+        basis=Basis.FORECAST,
+        state=found.state,
+        ahead=(StageAhead(Stage.SANDABLE, when),),
+        ready=Ready(Wanted(Stage.SANDABLE, after(11.5)), 0.7, reached=False),
+        opens=when,
+        closes=Arrival(None, None, None, 0.0),
+        coldest=ColdestHour(8.0, 10.0, 12.5, after(9.0), after(11.5)),
+        dew=Dew(0.2, after(7.0), None),
+        rescues=(Rescue(Remedy.WARM, after(4.5), 3.0, 7.0, 15.0, 0.9), Rescue(Remedy.COVER, after(6.0))),
+        notes=("a note",),
+    )
+
+
+def an_outlook() -> Outlook:
+    """An outlook of two bays and a cure."""
+    steps = tuple(float(i) for i in range(144))
+    band = Band("part_c", after(3.0), 1800.0, steps, steps, steps)
+    bays = (BayOutlook(judge_bay("keel", GOOD, LIMITS), (band,)), BayOutlook(judge_bay("sheer", {}, LIMITS)))
+    return Outlook("tunnel", after(3.0), after(2.99), after(3.0), LIMITS, bays, (a_cure(),), ("a note",))
+
+
+def test_what_is_written_is_read_again() -> None:
+    outlook = an_outlook()
+    assert load_outlook(dump_outlook(outlook)) == outlook
+
+
+@given(st.lists(st.floats(-60, 100), min_size=1), st.datetimes(timezones=st.just(UTC)))
+def test_any_number_and_time_survives(values: list[float], at: datetime) -> None:
+    band = Band("air_c", at, 1800.0, tuple(values), tuple(values), tuple(values))
+    outlook = replace(an_outlook(), issued_at=at, bays=(replace(an_outlook().bays[0], bands=(band,)),))
+    assert load_outlook(dump_outlook(outlook)) == outlook
+
+
+def test_it_says_its_version_and_verdict_first() -> None:
+    answer = outlook_json(an_outlook())
+    assert list(answer)[:2] == ["schema", "verdict"]
+    assert answer["schema"] == "layday/outlook/1"
+    assert answer["verdict"] == "no news"  # bay sheer was never heard
+
+
+def test_a_field_of_a_later_layday_is_passed_over() -> None:
+    raw = outlook_json(an_outlook()) | {"moon": "full"}
+    assert load_outlook(json.dumps(raw)) == an_outlook()
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("{", "is not JSON"),
+        ("[]", "'list' is not 'layday/outlook/1'"),
+        ('{"schema": "layday/outlook/2"}', "'layday/outlook/2' is not"),
+        ('{"schema": "layday/outlook/1"}', "outlook: shed: Field required"),
+    ],
+)
+def test_what_is_no_outlook_is_refused_in_words(text: str, said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        load_outlook(text)
+
+
+def test_no_number_that_json_lacks_is_written() -> None:
+    outlook = an_outlook()
+    odd = replace(outlook, cures=(replace(outlook.cures[0], catalyst_pct=float("nan")),))
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        dump_outlook(odd)
+
+
+def test_its_schema_names_every_field() -> None:
+    schema = outlook_schema()
+    properties = schema["properties"]
+    assert isinstance(properties, dict)
+    assert set(properties) >= {"shed", "issued_at", "bays", "cures", "limits", "notes"}
+
+
+def test_the_worst_of_bays_and_cures_is_its_verdict() -> None:
+    outlook = an_outlook()
+    fit = replace(outlook, bays=outlook.bays[:1])
+    assert fit.bays[0].now.verdict is Verdict.GO
+    assert fit.verdict is Verdict.TIGHT  # its cure
+    assert replace(fit, cures=()).verdict is Verdict.GO
+    assert replace(fit, bays=(), cures=()).verdict is Verdict.NO_NEWS
+
+
+def test_it_goes_stale_after_four_refreshes() -> None:
+    outlook = an_outlook()
+    assert not outlook.is_stale(outlook.issued_at + OUTLOOK_STALE)
+    assert outlook.is_stale(outlook.issued_at + OUTLOOK_STALE + timedelta(seconds=1))
+
+
+def test_a_band_is_asked_by_time() -> None:
+    band = an_outlook().bays[0].band("part_c")
+    assert band is not None
+    assert band.at(after(3.0) + timedelta(minutes=59)) == (1.0, 1.0, 1.0)
+    assert band.at(after(2.9)) is None
+    assert band.at(after(3.0) + timedelta(hours=72)) is None
+    assert an_outlook().bays[0].band("humidity_pct") is None

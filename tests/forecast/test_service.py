@@ -1,0 +1,133 @@
+"""When outlooks are made and what is in them: the service without its process."""
+
+import logging
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.clock import ManualClock
+from collector.domain import Reading
+from collector.journal import Told, open_journal
+from collector.store.memory import MemoryStore
+from forecast import service as module
+from forecast.outlook import Outlook, shed_now
+from forecast.outlook_order import Files, order_of, read_order
+from forecast.outlook_topic import OutlookTopic
+from forecast.service import Inputs, OutlookService, jumped
+from forecast.verdict import Verdict
+from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_store
+
+
+class Bench:
+    """A service over a store in memory; its calm and its wait are as the test sets them."""
+
+    def __init__(self, folder: Path, store: MemoryStore) -> None:
+        self.clock = ManualClock(AT)
+        self.made: list[Outlook] = []
+        self.journal = folder / "shed.journal.sqlite"
+        self.service = OutlookService(Inputs(store, SHED, self.journal), self.clock, self.made.append)
+
+
+@pytest.fixture
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A day until the next outlook by time: a still clock would make them without a pause."""
+    monkeypatch.setattr(module, "QUICKEST_REFRESH_S", 86_400.0)
+
+
+@pytest.mark.usefixtures("patient")
+def test_the_first_is_made_at_once_and_its_forecast_follows(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, a_store())
+    assert [bench.service.look() for _ in range(4)] == ["first", "time", "", ""]
+    first, second = bench.made
+    assert first.forecast_at is None
+    assert first.notes == ("the first forecast is being worked out",)
+    assert first.bays[0].now.verdict is Verdict.GO
+    assert second.forecast_at == AT
+    assert second.bays[0].bands
+
+
+@pytest.mark.usefixtures("patient")
+def test_an_entry_in_the_journal_makes_one_at_once_on_the_forecast_there_is(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, a_store())
+    bench.service.look()
+    bench.service.look()
+    journal = open_journal(bench.journal)
+    assert journal is not None
+    journal.start(BATCH, Told(AT - timedelta(hours=1), AT))
+    bench.clock.advance(timedelta(seconds=2))
+    assert bench.service.look() == "mark"
+    assert [cure.key for cure in bench.made[-1].cures] == ["k1"]
+    assert bench.made[-1].forecast_at == AT
+    journal.close()
+
+
+@pytest.mark.usefixtures("patient")
+def test_a_jump_makes_one_once_things_are_calm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = a_store()
+    bench = Bench(tmp_path, store)
+    bench.service.look()
+    bench.service.look()
+    bench.clock.advance(timedelta(seconds=30))
+    store.add([Reading("keel.part_c", bench.clock.now(), 18.9, bench.clock.now())])
+    assert bench.service.look() == ""  # made a moment ago
+    monkeypatch.setattr(module, "CALM_S", 0.0)
+    assert bench.service.look() == "jump"
+    assert bench.made[-1].bays[0].now.part_c == 18.9
+    assert bench.service.look() == ""
+
+
+@pytest.mark.usefixtures("patient")
+def test_readings_that_stop_are_no_news_without_waiting_for_the_hour(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "CALM_S", 0.0)
+    bench = Bench(tmp_path, a_store())
+    bench.service.look()
+    bench.service.look()
+    bench.clock.advance(timedelta(minutes=16))
+    assert bench.service.look() == "jump"
+    assert bench.made[-1].verdict is Verdict.NO_NEWS
+
+
+@pytest.mark.usefixtures("patient")
+def test_an_empty_store_is_no_news_in_words(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, MemoryStore())
+    bench.service.look()
+    bench.service.look()
+    assert bench.made[-1].verdict is Verdict.NO_NEWS
+    assert "no sound readings" in bench.made[-1].notes[0]
+
+
+@pytest.mark.parametrize(
+    ("quantity", "by", "is_jump"),
+    [("air_c", 1.4, False), ("air_c", -1.6, True), ("humidity_pct", 5.0, False), ("part_c", 1.0, True)],
+)
+def test_a_little_is_no_jump(quantity: str, by: float, is_jump: bool) -> None:  # noqa: FBT001  a parameter
+    before = shed_now(a_store(), "tunnel", {}, SHED.limits, AT)
+    bay = before.bays[0]
+    now = replace(before, bays=(replace(bay, **{quantity: getattr(bay, quantity) + by}),))
+    assert jumped(before, now) is is_jump
+    assert not jumped(before, before)
+    assert jumped(before, replace(before, bays=()))
+    assert jumped(before, replace(before, bays=(replace(bay, verdict=Verdict.NO_NEWS),)))
+
+
+def test_the_order_carries_a_quickened_clock_over() -> None:
+    files = Files(None, Path("a"), Path("b"), Path("c"), (Path("cards"),))
+    order = order_of(files, ManualClock(AT))  # a still clock cannot be carried: the machine's is taken
+    assert read_order(order.line()) == order
+    assert order.speed == 1.0
+    quick = replace(order, speed=60.0, clock_at=AT.isoformat())
+    assert AT <= quick.clock().now() < AT + timedelta(minutes=5)
+
+
+def test_a_broker_that_cannot_be_reached_holds_nothing_up(caplog: pytest.LogCaptureFixture) -> None:
+    from collector.config import BrokerConfig
+
+    with caplog.at_level(logging.WARNING):
+        topic = OutlookTopic(BrokerConfig(host="127.0.0.1", username="u", password_file="/none"), "tunnel")
+    topic.publish("{}")
+    topic.close()
+    assert "the outlook is not published" in caplog.text
