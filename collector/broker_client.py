@@ -15,9 +15,9 @@ from collector.broker_retry import DEFAULT_PACE, STOPPED, Backoff, End, EndKind,
 from collector.broker_secrets import credentials
 from collector.broker_wire import StockWire
 from collector.clock import Clock
-from collector.config import BrokerConfig
 from collector.errors import SourceError
 from collector.source import Sink, SourceStatus
+from collector.source_config import BrokerConfig
 
 _log = logging.getLogger(__name__)
 _MQTT5, _MQTT311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311

@@ -32,9 +32,9 @@ from collector.broker_retry import (
 from collector.broker_secrets import credentials
 from collector.broker_wire import Deliveries, Wire, WireError
 from collector.clock import Clock
-from collector.config import BrokerConfig
 from collector.errors import SourceError
 from collector.source import Sink
+from collector.source_config import BrokerConfig
 
 _log = logging.getLogger(__name__)
 _MQTT5 = MQTTProtocolVersion.MQTTv5

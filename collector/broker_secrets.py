@@ -2,9 +2,9 @@
 
 import ssl
 
-from collector.config import BrokerConfig
 from collector.errors import SourceError
 from collector.secret_files import secret_path
+from collector.source_config import BrokerConfig
 
 
 class _TidySocket(ssl.SSLSocket):

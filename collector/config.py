@@ -1,6 +1,5 @@
 """The configuration: TOML in, frozen models out, every mistake named at once."""
 
-import ipaddress
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -10,7 +9,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from collector.calibration import Correction, Corrections
 from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
@@ -19,20 +18,10 @@ from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
-from collector.secret_files import PREFIX, credential_mistake
+from collector.secret_files import PREFIX
+from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
 from collector.weather_config import WeatherConfig
-
-_Port = Annotated[int, Field(ge=1, le=65535)]
-
-
-def _named_well(setting: str) -> str:
-    if mistake := credential_mistake(setting):
-        raise ValueError(mistake)
-    return setting
-
-
-_File = Annotated[str, AfterValidator(_named_well)]
 
 
 class ShedConfig(Model):
@@ -62,58 +51,6 @@ class StoreConfig(Model):
 
     path: str = ""
     keep_days: Annotated[float, Field(ge=0)] = 0.0
-
-
-class ListenerConfig(Model):
-    """The default source: sensors publish straight to layday, whose acknowledgement means *on disk*."""
-
-    enabled: bool = True
-    host: str = "127.0.0.1"
-    port: _Port = 1883
-    password_file: _File = ""
-    tls_certificate_file: _File = ""
-    tls_key_file: _File = ""
-    tls_client_ca_file: _File = ""
-    max_connections: Annotated[int, Field(ge=1, le=10_000)] = 200
-    max_payload_bytes: Annotated[int, Field(ge=128, le=16_777_216)] = 262_144
-
-    @model_validator(mode="after")
-    def _safe_to_expose(self) -> "ListenerConfig":
-        if bool(self.tls_certificate_file) != bool(self.tls_key_file):
-            raise ValueError("tls_certificate_file and tls_key_file go together; give both or neither")
-        if self.tls_client_ca_file and not self.tls_certificate_file:
-            raise ValueError("tls_client_ca_file needs tls_certificate_file and tls_key_file as well")
-        guarded = self.password_file or self.tls_client_ca_file
-        if self.enabled and not guarded and not _is_loopback(self.host):
-            raise ValueError(
-                f"host {self.host!r} can be reached from outside this computer: "
-                "set password_file (or tls_client_ca_file), or use 127.0.0.1"
-            )
-        return self
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
-
-
-class BrokerConfig(Model):
-    """The yard's own MQTT broker, as a second source."""
-
-    host: Annotated[str, Field(min_length=1)]
-    port: _Port = 1883
-    client_id: Annotated[str, Field(min_length=1, max_length=64)] = "layday"
-    username: str = ""
-    password_file: _File = ""
-    tls: bool = False
-    tls_ca_file: _File = ""
-    session_days: Annotated[float, Field(gt=0, le=365)] = 30.0
-    keep_alive_s: Annotated[int, Field(ge=5, le=3600)] = 30
-    max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000
 
 
 class LimitsConfig(Model):

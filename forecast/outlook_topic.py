@@ -7,8 +7,8 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from collector.broker_secrets import credentials
-from collector.config import BrokerConfig
 from collector.errors import SourceError
+from collector.source_config import BrokerConfig
 
 _log = logging.getLogger(__name__)
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from collector.clock import Clock, from_us, to_us
-from collector.config import BrokerConfig
 from collector.errors import InputError, StoreError
+from collector.source_config import BrokerConfig
 from collector.weather_config import WeatherConfig
 from forecast.past import AHEAD_STEPS, STEP_US, Array, History, Times
 from forecast.weather import Outdoor, Place, grid_address, read_weather

@@ -7,8 +7,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.broker_secrets import credentials
-from collector.config import BrokerConfig
 from collector.errors import InputError, SourceError
+from collector.source_config import BrokerConfig
 
 WAIT_S = 10.0
 _LARGEST_BYTES = 8_000_000

@@ -5,13 +5,13 @@ import secrets
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
-from collector.config import ListenerConfig
 from collector.listener.connection import Connection, Hold, Stage
 from collector.listener.decoder import MAX_CONTROL_BYTES
 from collector.listener.limits import Limits
 from collector.listener.packets import Connect
 from collector.listener.wire import MQTT_5, Property, PropertyValue, Reason, connack
 from collector.passwords import PasswordBook
+from collector.source_config import ListenerConfig
 
 _LONGEST_CLIENT_ID = 128
 _SERVER_KEEP_ALIVE_S = 600  # for MQTT 5 clients that would never show whether they live

@@ -6,7 +6,6 @@ from datetime import datetime, timedelta
 from typing import cast
 
 from collector.clock import Clock
-from collector.config import ListenerConfig
 from collector.domain import Rejected
 from collector.listener.connection import Connection, Hold, Stage
 from collector.listener.gate import Gate
@@ -17,6 +16,7 @@ from collector.listener.sessions import Sessions
 from collector.listener.tally import Tally
 from collector.listener.wire import HEAD_BYTES, ProtocolError, Reason
 from collector.source import Message, Sink
+from collector.source_config import ListenerConfig
 
 Token = tuple[Connection, int, int]  # whose message, its packet id, the size of its payload
 

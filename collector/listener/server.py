@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from functools import partial
 
 from collector.clock import Clock
-from collector.config import ListenerConfig
 from collector.errors import ConfigError, SourceError
 from collector.listener.connection import Connection
 from collector.listener.gate import Gate
@@ -23,6 +22,7 @@ from collector.listener.tally import Tally
 from collector.passwords import PasswordBook, exposure
 from collector.secret_files import secret_path
 from collector.source import Sink, SourceStatus
+from collector.source_config import ListenerConfig
 
 _log = logging.getLogger(__name__)
 

@@ -5,9 +5,9 @@ import errno
 import socket
 import ssl
 
-from collector.config import ListenerConfig
 from collector.errors import SourceError
 from collector.secret_files import secret_path
+from collector.source_config import ListenerConfig
 
 _BACKLOG = 512
 _KERNEL_RECEIVE_BYTES = 262_144  # a client; by itself the kernel would go to megabytes for each

@@ -10,8 +10,8 @@ from typing import Annotated
 
 import typer
 
-from collector.config import BrokerConfig
 from collector.errors import InputError, SourceError, StoreError
+from collector.source_config import BrokerConfig
 from collector.store.lock import hold_store
 from dashboards.listening.ears import Ear, PutAsideEar, at_broker, at_own_listener
 from dashboards.listening.guess import guess

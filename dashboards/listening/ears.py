@@ -20,13 +20,14 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.broker_secrets import credentials
 from collector.clock import Clock
-from collector.config import BrokerConfig, Config
+from collector.config import Config
 from collector.domain import Rejected
 from collector.errors import SourceError
 from collector.intake import Intake
 from collector.listener import Listener
 from collector.payload import UNKNOWN_TOPIC, build_routes
 from collector.source import Message, Sink
+from collector.source_config import BrokerConfig
 from collector.store.base import Store
 
 _LOOK_BACK = timedelta(days=1)

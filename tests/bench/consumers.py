@@ -113,7 +113,7 @@ def broker(port: int, meter: Meter, folder: Path, *, stock: bool) -> int:
     from collector.broker_client import BrokerClient
     from collector.broker_wire import StockWire
     from collector.clock import SystemClock
-    from collector.config import BrokerConfig
+    from collector.source_config import BrokerConfig
 
     client = BrokerClient(
         BrokerConfig(host="127.0.0.1", port=port, client_id="bench"), ["shed/#"], SystemClock()
@@ -129,8 +129,8 @@ def broker(port: int, meter: Meter, folder: Path, *, stock: bool) -> int:
 def listener(meter: Meter, folder: Path | None) -> int:
     """Listen, with intake and store behind it or, without a folder, nothing."""
     from collector.clock import SystemClock
-    from collector.config import ListenerConfig
     from collector.listener import Limits, Listener
+    from collector.source_config import ListenerConfig
 
     config = ListenerConfig().model_copy(update={"port": 0})
     source = Listener(config, SystemClock(), Limits(packets_per_s=10**9))

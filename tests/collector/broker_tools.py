@@ -15,9 +15,9 @@ from collector.broker_client import BrokerClient
 from collector.broker_retry import Pace
 from collector.broker_wire import StockWire, Wire
 from collector.clock import SystemClock
-from collector.config import BrokerConfig
 from collector.domain import Rejected
 from collector.source import Message
+from collector.source_config import BrokerConfig
 
 QUICK = Pace(base_s=0.05, cap_s=0.4, denied_s=0.6, watch_every_s=0.1)
 TOPICS = ("shed/keel/air", "shed/sheer/air")

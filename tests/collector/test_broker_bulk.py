@@ -15,7 +15,7 @@ from collector.broker_bulk import BulkWire, best_wire, packet_end, scan_publishe
 from collector.broker_client import BrokerClient
 from collector.broker_wire import MAX_PAYLOAD_BYTES, Deliveries, Publish, StockWire, Wire
 from collector.clock import SystemClock
-from collector.config import BrokerConfig
+from collector.source_config import BrokerConfig
 from tests.collector.broker_tools import QUICK, TOPICS, RememberingSink, connect, wait_until
 from tests.mosquitto import Mosquitto
 

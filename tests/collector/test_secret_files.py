@@ -7,10 +7,11 @@ import pytest
 
 from collector.broker_secrets import credentials
 from collector.clock import SystemClock
-from collector.config import BrokerConfig, Config, ListenerConfig, load_config
+from collector.config import Config, load_config
 from collector.errors import ConfigError, SourceError
 from collector.listener import Listener
 from collector.passwords import PasswordBook, hash_password
+from collector.source_config import BrokerConfig, ListenerConfig
 from dashboards.settings import setting_lines
 from tests.collector.listener.support import Basket
 from tests.mosquitto import free_port

@@ -124,7 +124,7 @@ def test_the_order_carries_a_quickened_clock_over() -> None:
 
 
 def test_a_broker_that_cannot_be_reached_holds_nothing_up(caplog: pytest.LogCaptureFixture) -> None:
-    from collector.config import BrokerConfig
+    from collector.source_config import BrokerConfig
 
     with caplog.at_level(logging.WARNING):
         topic = OutlookTopic(BrokerConfig(host="127.0.0.1", username="u", password_file="/none"), "tunnel")

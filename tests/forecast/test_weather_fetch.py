@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from collector.clock import ManualClock, to_us
-from collector.config import BrokerConfig
 from collector.errors import InputError
+from collector.source_config import BrokerConfig
 from collector.weather_config import WeatherConfig
 from forecast import weather_fetch
 from forecast.past import AHEAD_STEPS, STEP_US, History

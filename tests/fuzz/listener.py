@@ -21,7 +21,6 @@ from pathlib import Path
 from types import FunctionType
 
 from collector.clock import ManualClock
-from collector.config import ListenerConfig
 from collector.domain import Rejected
 from collector.listener import packets
 from collector.listener.connection import Connection
@@ -32,6 +31,7 @@ from collector.listener.limits import Limits
 from collector.listener.tally import Tally
 from collector.listener.wire import Reader
 from collector.source import Message
+from collector.source_config import ListenerConfig
 from tests.collector.listener import client_bytes as client
 
 MAX_PAYLOAD_BYTES = 300

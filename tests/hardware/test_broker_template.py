@@ -10,7 +10,7 @@ import pytest
 
 from collector.broker_client import BrokerClient
 from collector.clock import SystemClock
-from collector.config import BrokerConfig
+from collector.source_config import BrokerConfig
 from tests.collector.broker_tools import QUICK, TOPICS, RememberingSink, connect, wait_until
 from tests.mosquitto import Mosquitto, program
 

@@ -7,10 +7,10 @@ from contextlib import contextmanager
 from typing import Any, Self
 
 from collector.clock import Clock, SystemClock
-from collector.config import ListenerConfig
 from collector.domain import Rejected
 from collector.listener import Limits, Listener
 from collector.source import Message
+from collector.source_config import ListenerConfig
 from tests.collector.listener.client_bytes import connect
 
 

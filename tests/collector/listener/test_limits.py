@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 
 from collector.clock import ManualClock, SystemClock
-from collector.config import ListenerConfig
 from collector.errors import SourceError
 from collector.listener import Limits, Listener
+from collector.source_config import ListenerConfig
 from tests.collector.listener import client_bytes as client
 from tests.collector.listener.support import Basket, RawClient, eventually, joined, listening
 

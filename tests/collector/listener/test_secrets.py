@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from collector.clock import SystemClock
-from collector.config import ListenerConfig
 from collector.errors import SourceError
 from collector.listener import Limits, Listener
 from collector.passwords import hash_password
+from collector.source_config import ListenerConfig
 from tests.collector.listener import client_bytes as client
 from tests.collector.listener.support import Basket, RawClient, eventually, joined, listening
 

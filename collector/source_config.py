@@ -1,0 +1,72 @@
+"""The `[listener]` and `[broker]` tables: where readings come from."""
+
+import ipaddress
+from typing import Annotated
+
+from pydantic import AfterValidator, Field, model_validator
+
+from collector.config_base import Model
+from collector.secret_files import credential_mistake
+
+_Port = Annotated[int, Field(ge=1, le=65535)]
+
+
+def _named_well(setting: str) -> str:
+    if mistake := credential_mistake(setting):
+        raise ValueError(mistake)
+    return setting
+
+
+_File = Annotated[str, AfterValidator(_named_well)]
+
+
+class ListenerConfig(Model):
+    """The default source: sensors publish straight to layday, whose acknowledgement means *on disk*."""
+
+    enabled: bool = True
+    host: str = "127.0.0.1"
+    port: _Port = 1883
+    password_file: _File = ""
+    tls_certificate_file: _File = ""
+    tls_key_file: _File = ""
+    tls_client_ca_file: _File = ""
+    max_connections: Annotated[int, Field(ge=1, le=10_000)] = 200
+    max_payload_bytes: Annotated[int, Field(ge=128, le=16_777_216)] = 262_144
+
+    @model_validator(mode="after")
+    def _safe_to_expose(self) -> "ListenerConfig":
+        if bool(self.tls_certificate_file) != bool(self.tls_key_file):
+            raise ValueError("tls_certificate_file and tls_key_file go together; give both or neither")
+        if self.tls_client_ca_file and not self.tls_certificate_file:
+            raise ValueError("tls_client_ca_file needs tls_certificate_file and tls_key_file as well")
+        guarded = self.password_file or self.tls_client_ca_file
+        if self.enabled and not guarded and not _is_loopback(self.host):
+            raise ValueError(
+                f"host {self.host!r} can be reached from outside this computer: "
+                "set password_file (or tls_client_ca_file), or use 127.0.0.1"
+            )
+        return self
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class BrokerConfig(Model):
+    """The yard's own MQTT broker, as a second source."""
+
+    host: Annotated[str, Field(min_length=1)]
+    port: _Port = 1883
+    client_id: Annotated[str, Field(min_length=1, max_length=64)] = "layday"
+    username: str = ""
+    password_file: _File = ""
+    tls: bool = False
+    tls_ca_file: _File = ""
+    session_days: Annotated[float, Field(gt=0, le=365)] = 30.0
+    keep_alive_s: Annotated[int, Field(ge=5, le=3600)] = 30
+    max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000
