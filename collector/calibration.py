@@ -84,7 +84,8 @@ class CorrectedStore:
     def rollup(self, sensor: str, start: datetime, end: datetime, step: timedelta) -> Rollup:
         """Return a sensor's readings without a flag, corrected and summed up in steps from `start`.
 
-        A step in which a correction begins is worked out from its readings, so long as these are kept.
+        A step in which a correction begins, or which it takes beyond 0 or 100 % of humidity, is worked out
+        from its readings, so long as these are kept.
         """
         found = self._store.rollup(sensor, start, end, step)
         lines = self._lines.get(sensor)
@@ -94,7 +95,8 @@ class CorrectedStore:
             lines.true(found.times_us, values) for values in (found.lowest, found.highest, found.means)
         )
         counts = found.counts.copy()
-        for i in lines.changes(found.times_us, step // timedelta(microseconds=1)):
+        step_us = step // timedelta(microseconds=1)
+        for i in sorted({*lines.changes(found.times_us, step_us), *lines.cut(found)}):
             low = from_us(int(found.times_us[i]))
             samples = self.window(sensor, low, min(low + step, end))
             parts = rollup.of_readings(samples.times_us, samples.values, samples.flags)
@@ -151,6 +153,15 @@ class _Lines:
             within = (values >= _DRY_PCT) & (values <= _SATURATED_PCT)
             true = np.where(within, np.clip(true, _DRY_PCT, _SATURATED_PCT), true)
         return true
+
+    def cut(self, found: Rollup) -> list[int]:
+        """Return the steps with readings told as 0 or 100 %: there the mean is not the measured one's."""
+        if not self._is_humidity:
+            return []
+        which = np.searchsorted(self._since_us, found.times_us, side="right") - 1
+        lowest = self._gain[which] * found.lowest + self._offset[which]
+        highest = self._gain[which] * found.highest + self._offset[which]
+        return [int(i) for i in np.flatnonzero((lowest < _DRY_PCT) | (highest > _SATURATED_PCT))]
 
     def changes(self, times_us: npt.NDArray[np.int64], step_us: int) -> list[int]:
         """Return the steps inside which one correction gives way to the next."""
