@@ -16,6 +16,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from collector.calibration import corrected
 from collector.clock import Clock
 from collector.config import Config, load_config
 from collector.errors import InputError, LaydayError
@@ -177,7 +178,7 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
             undo.callback(outlooks.close)
         if topic is not None:
             undo.callback(topic.close)
-        store = open_store(Path(order.store_file), read_only=True)
+        store = corrected(open_store(Path(order.store_file), read_only=True), config.corrections)
         undo.callback(store.close)
         service = OutlookService(
             Inputs(store, shed, Path(order.journal_file)), clock, lambda o: _keep(outlooks, topic, o)

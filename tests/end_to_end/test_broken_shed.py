@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from collector.clock import QuickClock
-from collector.config import Config, ListenerConfig, SensorConfig
+from collector.config import Config, SensorConfig
 from collector.domain import Flag
 from collector.service import Daemon
+from collector.source_config import ListenerConfig
 from collector.store.opening import open_store
 from collector.store.sqlite import SqliteStore
 from forecast.outlook import shed_now

@@ -85,6 +85,12 @@ def test_a_frosty_night_goes_through_0() -> None:
     assert not any(flags(series("keel.part_c", [2.0, 1.0, 0.5, 0.0, 0.0, -0.5, 0.0, 1.0])))
 
 
+def test_an_hourly_weather_station_in_whole_degrees_goes_through_0() -> None:
+    hourly = [6, 2, 0, 0, -1, 0, 5, 0, 8]
+    assert not any(flags(series("outdoor.air_c", hourly, step=timedelta(hours=1))))
+    assert not any(flags(series("outdoor.air_c", [0, 0, 4, 0], step=timedelta(hours=3))))
+
+
 def test_humidity_pinned_at_100_is_a_wet_sensor_after_half_an_hour_and_until_it_has_dried() -> None:
     values = [92.0, 97.0, *[100.0] * 40, 98.5, 97.5, 96.0, 90.0]
     found = flags(series("keel.humidity_pct", values))
