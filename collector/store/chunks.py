@@ -122,6 +122,12 @@ def hourly(con: sqlite3.Connection, sensor: int, low_us: int, high_us: int) -> P
     return Parts(at_us, count.astype(np.int64), lowest, highest, total)
 
 
+def is_there(con: sqlite3.Connection, sensor: int, chunk_start_us: int) -> bool:
+    """Say whether a sensor has a chunk that begins at a time."""
+    k = key(sensor, chunk_start_us)
+    return con.execute("SELECT 1 FROM chunk WHERE k = ?", (k,)).fetchone() is not None
+
+
 def put(con: sqlite3.Connection, table: Table) -> None:
     """Bring rows (of any sensors, in any order) into their chunks."""
     keys = table["sensor"] << _SENSOR_SHIFT | table["at_us"] // SPAN_US * (SPAN_US // _SECOND_US)
