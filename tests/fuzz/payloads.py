@@ -37,8 +37,9 @@ MOST_REASONS = 21
 _PIECES = (
     b"null", b"true", b"NaN", b"1e308", b"-1e-308", b"9" * 40, b'"', b"{", b"[", b"]", b"}", b",", b":",
     b"\\u0000", b"\\ud800", b"\xff", b"\x00", b"1775183398", b"268435456", b'"n":"temp"', b'"v":1',
-    b'"bn":"a"', b'"bt":1e18', b'"bver":11', b'"x_":1', b'"u":"Cel"', b"\xc2\xb0F", b" %", b"-0", b"[[[[", b'{"a":',
-    b"\x12\x00", b"\x10\x01", b"\x0a\xff\xff\xff\xff\x0f", b"\x38\x01", b"\x65\x00\x00\xc0\x7f", b"\x5a\x00",
+    b'"bn":"a"', b'"bt":1e18', b'"bver":11', b'"x_":1', b'"u":"Cel"', b"\xc2\xb0F", b" %", b"-0", b"[[[[",
+    b'{"a":', b"\x12\x00", b"\x10\x01",
+    b"\x0a\xff\xff\xff\xff\x0f", b"\x38\x01", b"\x65\x00\x00\xc0\x7f", b"\x5a\x00",
     b"\x18\xff\xff\xff\xff\xff\x7f",
 )  # fmt: skip
 _LEVELS = (
