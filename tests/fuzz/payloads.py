@@ -61,10 +61,10 @@ class Rig:
 
     def feed(self, name: str, message: Message) -> tuple[object, ...]:
         """Read a message; return how that went, coarsely."""
-        began_s = time.perf_counter()
+        began_s = time.process_time()
         by = self.routes[name]
         result = decode(message, by, "fuzzer")
-        took_s = time.perf_counter() - began_s
+        took_s = time.process_time() - began_s
         if took_s > SLOWEST_INPUT_S:
             raise FoundError(f"{took_s:.1f} s for {message}")
         self._check(result, by, message)
@@ -157,14 +157,14 @@ def fuzz(count: int, seed: int) -> dict[str, float]:
             break
         if number == count // 2:
             began_mb = _peak_mb()
-        began_s = time.perf_counter()
+        began_s = time.process_time()
         try:
             behaviour = rig.feed(name, message)
         except FoundError:
             raise
         except Exception as error:
             raise FoundError(f"{error!r} by {name}: {message}") from error
-        slowest_s = max(slowest_s, time.perf_counter() - began_s)
+        slowest_s = max(slowest_s, time.process_time() - began_s)
         if behaviour not in seen:
             seen.add(behaviour)
             entry = (name, message.topic, message.payload)
@@ -235,10 +235,10 @@ def main() -> None:
     if given.guided:
         guided(given.inputs, given.seed)
         return
-    began_s = time.perf_counter()
+    began_s = time.process_time()
     found = fuzz(given.inputs, given.seed)
     print(", ".join(f"{name} {value:g}" for name, value in found.items()))
-    print(f"nothing found in {time.perf_counter() - began_s:.0f} s")
+    print(f"nothing found in {time.process_time() - began_s:.0f} s of the processor's time")
 
 
 if __name__ == "__main__":

@@ -126,7 +126,7 @@ def test_spoilt_pairs_break_nothing() -> None:
 
 def test_the_fuzzer_finds_what_it_looks_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """A reader that lets an infinite value pass, and one that raises, are both found."""
-    monkeypatch.setattr("collector.payload.isfinite", lambda value: True)
+    monkeypatch.setattr("collector.payload.isfinite", lambda _: True)
     with pytest.raises(FoundError, match="finite"):
         fuzz(200_000, seed=3)
     monkeypatch.undo()
