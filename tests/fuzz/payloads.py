@@ -42,6 +42,7 @@ _PIECES = (
     b"\x0a\xff\xff\xff\xff\x0f", b"\x38\x01", b"\x65\x00\x00\xc0\x7f", b"\x5a\x00",
     b"\x18\xff\xff\xff\xff\xff\x7f",
 )  # fmt: skip
+_QUOTED = re.compile(r"(['\"]).*\1|\d+", re.DOTALL)
 _LEVELS = (
     "", "keel", "Bay-2", "temp", "rh", "$SYS", "a" * 300, "spBv1.0", "NBIRTH", "NDATA", "DBIRTH", "DDATA",
     "NDEATH", "DDEATH", "NCMD", "STATE", "é", "{place}",
@@ -73,7 +74,7 @@ class Rig:
             by.births.restore(text)
             if len(text) > 5_000_000:
                 self.routes[name] = routes(name)  # full, as its own bounds allow: begin anew
-        reasons = {re.sub(r"'.*'|\d+", "", item.reason) for item in result.rejected}
+        reasons = {_QUOTED.sub("", item.reason) for item in result.rejected}
         return (name, frozenset(reasons), min(len(result.readings), 3), result.by_arrival)
 
     def _check(self, result: Decoded, by: Routes, message: Message) -> None:
