@@ -1,9 +1,9 @@
 """`layday run` with something broken in it: ``python -m tests.faults.broken DEFECTS WORDS``.
 
 DEFECTS are names of functions here, with commas between. Each is a mistake that collectors of readings
-are known for, put into a real daemon before it starts. `hurry` and `tidy` are none: they only shorten waits. `killer`
-lets SIGUSR1 end the broker's network thread, and `jumpy` lets SIGUSR1 and SIGUSR2 put the daemon's clock
-an hour on and back.
+are known for, put into a real daemon before it starts. `hurry` and `tidy` are none: they only shorten
+waits. `killer` lets SIGUSR1 end the broker's network thread, and `jumpy` lets SIGUSR1 and SIGUSR2 put the
+daemon's clock an hour on and back.
 """
 
 import json
