@@ -23,7 +23,7 @@ from collector.source import Message, Sink, Source
 from collector.store.base import Mark, State, Store
 
 BIRTHS_KEY = "sparkplug births"
-BATCH_MESSAGES = 500
+BATCH_MESSAGES = 2000
 BATCH_WAIT_S = 0.1
 _IDLE_WAIT_S = 0.005
 _ROOM_MESSAGES = 20_000
