@@ -39,6 +39,8 @@ class Span(NamedTuple):
 
 # A reading on its way in: sensor, at_us, value, delay_us, flags. Plain, as there are so many.
 Named = tuple[str, int, float, int, int]
+# The same as the table will hold it, its columns in the order of `Row`.
+Fresh = tuple[int, int, float, int, int]
 
 
 def named(readings: Iterable[Reading]) -> list[Named]:
@@ -133,7 +135,7 @@ def _enter(con: sqlite3.Connection, name: str, low_us: int, high_us: int) -> Spa
     return Span(*row)
 
 
-def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:
+def insert(con: sqlite3.Connection, rows: Sequence[Fresh]) -> Added:
     """Insert rows; where (sensor, at) is there already, the first value stays."""
     if not rows:
         return Added(0, 0, 0)
@@ -142,11 +144,11 @@ def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:
     if new == len(rows):
         return Added(new, 0, 0)
     conflicting = 0
-    for row in rows:
+    for at_us, sensor, value, *_ in rows:
         (kept,) = con.execute(
-            "SELECT value FROM reading WHERE at_us = ? AND sensor = ?", (row.at_us, row.sensor)
+            "SELECT value FROM reading WHERE at_us = ? AND sensor = ?", (at_us, sensor)
         ).fetchone()
-        conflicting += kept != row.value
+        conflicting += kept != value
     return Added(new, len(rows) - new - conflicting, conflicting)
 
 

@@ -52,7 +52,11 @@ class SqliteStore:
         with self._database.writing() as con:
             changed = rows.widen_spans(con, named, known)
             known.update(changed)
-            fresh, known_already = chunks.sift(con, [rows.Row(r[1], known[r[0]].id, *r[2:]) for r in named])
+            found = [
+                (at_us, known[name].id, value, delay_us, flags)
+                for name, at_us, value, delay_us, flags in named
+            ]
+            fresh, known_already = chunks.sift(con, found)
             added = rows.insert(con, fresh)
             rejects.insert(con, rejected)
             mark_rows.insert(con, marks)
