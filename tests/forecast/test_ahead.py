@@ -28,7 +28,8 @@ def glass() -> History:
     history = read_csv(DATA / "greenhouse_cva.csv.gz")
     kept = ("bay.", "outdoor.", "heater.setpoint_c")
     columns = {name: values for name, values in history.columns.items() if name.startswith(kept)}
-    return History(history.times_us, columns, {}).until(21 * DAY_STEPS)
+    within = {name: history.within[name] for name in columns}
+    return History(history.times_us, columns, {}, within).until(21 * DAY_STEPS)
 
 
 def _noised(history: History, origin: int) -> History:
@@ -38,7 +39,10 @@ def _noised(history: History, origin: int) -> History:
     for name, values in history.columns.items():
         columns[name] = values.copy()
         columns[name][origin + 1 :] = random.uniform(0, 100, len(values) - origin - 1)
-    return History(history.times_us, columns, history.ahead)
+    within = {name: values.copy() for name, values in history.within.items()}
+    for values in within.values():
+        values[origin + 1 :] = random.uniform(-5, 5, (len(values) - origin - 1, 2))
+    return History(history.times_us, columns, history.ahead, within)
 
 
 def test_the_future_replaced_by_noise_changes_no_forecast(glass: History) -> None:
