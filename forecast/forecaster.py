@@ -5,10 +5,11 @@ from datetime import datetime
 
 import numpy as np
 
-from collector.clock import from_us, to_us
+from collector.clock import to_us
 from collector.errors import InputError
+from forecast.doubts import outdoor_notes, trusted, widening, young_notes
 from forecast.experts import Fits, learn, replay_and_learn, speak
-from forecast.past import DAY_STEPS, STEP_US, Array, History, age_steps, filled, moved
+from forecast.past import DAY_STEPS, STEP_US, Array, History, filled, moved
 from forecast.paths import Forecast, Unit, between_knots, on_grid, possible, template_ranks
 from forecast.spread import POOL_DAYS, Spread
 from forecast.weighing import mixed
@@ -17,9 +18,6 @@ REFIT_STEPS = 7 * DAY_STEPS
 _YOUNG_REFITS = tuple(DAY_STEPS * days for days in (3, 5, 7, 10, 14))
 # After a longer pause than this it is quicker, and safer, to begin anew.
 _LONGEST_PAUSE_STEPS = 3 * DAY_STEPS
-_STALE_STEPS = 4
-_SHIFT_RATIO = 2.5
-_WIDEST = 3.0
 
 
 def refit_steps(first: int, last: int) -> list[int]:
@@ -76,12 +74,12 @@ class Forecaster:
             If no bay's air, humidity or part was ever heard before `at`.
         """
         count = int(np.searchsorted(history.times_us, to_us(at), side="right"))
-        past = history.until(count)
+        past, doubts = trusted(history.until(count))
         units = [unit for unit in past.units if np.isfinite(past.columns[".".join(unit)]).any()]
         if not units:
             raise InputError(f"no bay was heard before {at.isoformat()}; nothing can be forecast")
         self._kept = {unit: self._advanced(past, unit) for unit in units}
-        return self._forecast(past, at)
+        return self._forecast(past, at, doubts)
 
     def _advanced(self, past: History, unit: Unit) -> _Ready:
         """Bring what is kept up to the end of `past`, or begin anew where it cannot be."""
@@ -111,20 +109,21 @@ class Forecaster:
         kept.first_us, kept.spread = int(past.times_us[0]), spread
         return kept
 
-    def _forecast(self, past: History, at: datetime) -> Forecast:
+    def _forecast(self, past: History, at: datetime, doubts: list[str]) -> Forecast:
         last = len(past) - 1
         random = np.random.default_rng([self._seed, int(past.times_us[-1]) // STEP_US])
         odds = template_ranks({unit: one.spread.errors for unit, one in self._kept.items()}, last, random)
-        notes: list[str] = _young_notes(past)
+        notes = [*doubts, *young_notes(past)]
         paths: dict[Unit, Array] = {}
         for unit, one in self._kept.items():
-            width = _width(past, unit, one.spread.errors, notes)
+            width, why = widening(past, unit, one.spread.errors)
+            notes += why
             off = one.spread.pool(last).at(odds[unit]) * width
             values = filled(past.columns[".".join(unit)], ".".join(unit))
             course = between_knots(one.points[:, -1][:, None] + off, values)
             times_us, on_times = on_grid(course, int(past.times_us[-1]), to_us(at))
             paths[unit] = possible(unit[1], on_times)
-        return Forecast(at, times_us, paths, (*notes, *_outdoor_notes(past)))
+        return Forecast(at, times_us, paths, (*notes, *outdoor_notes(past)))
 
 
 def forecast(history: History, at: datetime, *, seed: int = 0, boosting: bool = False) -> Forecast:
@@ -150,59 +149,3 @@ def _follow(spread: Spread, history: History, first: int) -> None:
     for origin in range(first, len(history)):
         if int(history.times_us[origin]) % (2 * STEP_US) == 0:
             spread.follow(origin)
-
-
-def _young_notes(history: History) -> list[str]:
-    """Say when there is little to learn from."""
-    hours = len(history) / 2
-    if hours < 3 * 24:
-        return [f"only {hours:.0f} h of readings: the spread is that of any poly tent"]
-    if len(history) < 14 * DAY_STEPS:
-        return [f"only {hours / 24:.0f} days of readings: the forecast is still learning this shed"]
-    return []
-
-
-def _outdoor_notes(history: History) -> list[str]:
-    """Say when the outdoor readings have stopped, or never were."""
-    for name in ("outdoor.air_c", "outdoor.humidity_pct"):
-        if name in history.columns and age_steps(history.columns[name])[-1] > _STALE_STEPS:
-            last = np.flatnonzero(np.isfinite(history.columns[name]))
-            since = (
-                f"since {from_us(int(history.times_us[last[-1]])):%d %b %H:%M} UTC" if len(last) else "ever"
-            )
-            return [f"nothing from outdoors {since}: the last value stands in"]
-    return []
-
-
-def _width(history: History, unit: Unit, errors: Array, notes: list[str]) -> float:  # a pure factor
-    """Return by how much to widen the spread, and add to `notes` why."""
-    name = ".".join(unit)
-    age = int(age_steps(history.columns[name])[-1])
-    width = 1.0
-    if age > _STALE_STEPS:
-        width = float(np.sqrt(1.0 + age / 6.0))
-        notes.append(f"{name}: last heard {age / 2:.0f} h ago")
-    recent = history.columns[name][-2 * DAY_STEPS :]
-    recent = recent[np.isfinite(recent)]
-    if len(recent) >= DAY_STEPS and np.ptp(recent) == 0:
-        notes.append(f"{name}: has not moved at all for a day; is the sensor alive?")
-    shift = _shift_ratio(errors, len(history))
-    if shift > _SHIFT_RATIO:
-        width = max(width, min(shift, _WIDEST))
-        notes.append(
-            f"{name}: the last day was {shift:.1f} times as far from the forecast as usual "
-            "(a sensor moved, a heater changed, a door left open?)"
-        )
-    return min(width, _WIDEST)
-
-
-def _shift_ratio(errors: Array, count: int) -> float:
-    """Return how large the last day's errors up to 3 h ahead are beside those of the weeks before."""
-    near = np.abs(errors[:5, max(0, count - POOL_DAYS * DAY_STEPS) :])
-    if near.shape[1] < 5 * DAY_STEPS:
-        return 1.0
-    last, before = near[:, -DAY_STEPS:], near[:, :-DAY_STEPS]
-    last, before = last[np.isfinite(last)], before[np.isfinite(before)]
-    if len(last) < DAY_STEPS or len(before) < DAY_STEPS:
-        return 1.0
-    return float(last.mean() / max(before.mean(), 1e-6))
