@@ -3,7 +3,7 @@
 import csv
 import gzip
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -34,12 +34,15 @@ class History:
     `times_us` (n,) rises by `STEP_US`. `columns` maps ``place.quantity`` to (n,) values in the
     quantity's unit, NaN where nothing was heard. `ahead` maps the columns whose future is
     known (an outdoor forecast, a thermostat programme) to (n + `AHEAD_STEPS`,) values on the
-    same grid continued; NaN where unknown.
+    same grid continued; NaN where unknown. `within` maps columns to (n, 2): by how much the mean
+    of the step's half hour lies above its newest value, and the mean of its second quarter of an
+    hour above that of its first; what a sensor of every few minutes knows more.
     """
 
     times_us: Times
     columns: Mapping[str, Array]
     ahead: Mapping[str, Array]
+    within: Mapping[str, Array] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.times_us)
@@ -66,6 +69,16 @@ class History:
             self.times_us[:count],
             {name: values[:count] for name, values in self.columns.items()},
             {name: values[: count + AHEAD_STEPS] for name, values in self.ahead.items()},
+            {name: values[:count] for name, values in self.within.items()},
+        )
+
+    def since(self, start: int) -> "History":
+        """Return the steps from `start` on."""
+        return History(
+            self.times_us[start:],
+            {name: values[start:] for name, values in self.columns.items()},
+            {name: values[start:] for name, values in self.ahead.items()},
+            {name: values[start:] for name, values in self.within.items()},
         )
 
     def index(self, at: datetime) -> int:
@@ -112,7 +125,29 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
     if not len(grid):
         grid = np.array([first_us], dtype=np.int64)
         thinned = {name: values[-1:].astype(np.float64) for name, values in columns.items()}
-    return History(grid, thinned, {})
+    within = {}
+    for name, values in columns.items():
+        if name in thinned:
+            within[name] = _within(times_us, values, grid, thinned[name])
+    return History(grid, thinned, {}, within)
+
+
+def _within(times_us: Times, values: Array, grid: Times, newest: Array) -> Array:
+    """Return (n, 2): mean above newest value, and second quarter above first, of each half hour."""
+    heard = np.isfinite(values)
+    at_us, kept = times_us[heard], values[heard]
+    sums = np.concatenate([[0.0], np.cumsum(kept)])
+    edges = [np.searchsorted(at_us, grid - back, side="right") for back in (STEP_US, STEP_US // 2, 0)]
+    first, second, whole = (
+        _mean_between(sums, edges[left], edges[right]) for left, right in ((0, 1), (1, 2), (0, 2))
+    )
+    return np.stack([whole - newest, second - first], axis=1)
+
+
+def _mean_between(sums: Array, start: Times, end: Times) -> Array:
+    """Return the mean of the values between two places each; NaN of none."""
+    count = end - start
+    return np.where(count > 0, (sums[end] - sums[start]) / np.maximum(count, 1), np.nan)
 
 
 def read_csv(path: Path) -> History:
@@ -181,3 +216,11 @@ def age_steps(values: Array) -> npt.NDArray[np.int64]:
     steps = np.arange(len(values))
     last = np.maximum.accumulate(np.where(np.isfinite(values), steps, -(10**6)))
     return steps - last
+
+
+def moved(values: Array, shift: int, count: int) -> Array:
+    """Return (…, count) values of a history that begins `shift` steps later; NaN where there were none."""
+    moved = np.full((*values.shape[:-1], count), np.nan)
+    start, end = max(0, shift), min(values.shape[-1], shift + count)
+    moved[..., start - shift : end - shift] = values[..., start:end]
+    return moved
