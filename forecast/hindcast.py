@@ -6,7 +6,7 @@ learn only from matured targets. `Weather` says what is known of the outdoors to
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -70,7 +70,7 @@ def knowing(history: History, weather: Weather, programme: Sequence[str] = ()) -
         raise InputError(f"no column {', '.join(missing)} in these readings; use --weather none")
     tail = np.full(AHEAD_STEPS, np.nan)
     ahead = {known: np.concatenate([history.columns[name], tail]) for known, name in names.items()}
-    return History(history.times_us, history.columns, ahead)
+    return replace(history, ahead=ahead)
 
 
 def plan_for(history: History, start: int | None = None, end: int | None = None) -> Plan:

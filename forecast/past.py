@@ -3,7 +3,7 @@
 import csv
 import gzip
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -32,7 +32,9 @@ class History:
     """Readings on a grid of half hours.
 
     `times_us` (n,) rises by `STEP_US`. `columns` maps ``place.quantity`` to (n,) values in the
-    quantity's unit, NaN where nothing was heard. `ahead` maps the columns whose future is
+    quantity's unit, NaN where nothing was heard. `lows` and `highs` map the names of what can be
+    forecast to the lowest and highest reading of the half hour that ends with each step: between
+    two steps a limit can break unseen. `ahead` maps the columns whose future is
     known (an outdoor forecast, a thermostat programme) to (n + `AHEAD_STEPS`,) values on the
     same grid continued; NaN where unknown.
     """
@@ -40,6 +42,8 @@ class History:
     times_us: Times
     columns: Mapping[str, Array]
     ahead: Mapping[str, Array]
+    lows: Mapping[str, Array] = field(default_factory=dict)
+    highs: Mapping[str, Array] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.times_us)
@@ -66,6 +70,8 @@ class History:
             self.times_us[:count],
             {name: values[:count] for name, values in self.columns.items()},
             {name: values[: count + AHEAD_STEPS] for name, values in self.ahead.items()},
+            {name: values[:count] for name, values in self.lows.items()},
+            {name: values[:count] for name, values in self.highs.items()},
         )
 
     def index(self, at: datetime) -> int:
@@ -95,7 +101,7 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
         raise InputError("no readings: there is nothing to forecast from")
     first_us = -(-int(times_us[0]) // STEP_US) * STEP_US
     grid = np.arange(first_us, int(times_us[-1]) + STEP_US, STEP_US, dtype=np.int64)
-    thinned = {}
+    thinned, lows, highs = {}, {}, {}
     for name, values in columns.items():
         heard = np.isfinite(values)
         at_us, kept = times_us[heard], values[heard]
@@ -106,13 +112,29 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
             thinned[name] = np.where(fresh, kept[np.maximum(place, 0)], np.nan)
         else:
             thinned[name] = np.full(len(grid), np.nan)
+        if name.endswith(FORECAST_QUANTITIES):
+            lows[name], highs[name] = _extremes(grid, at_us, kept)
     if grid[-1] > times_us[-1]:
         grid = grid[:-1]
-        thinned = {name: values[:-1] for name, values in thinned.items()}
+        thinned, lows, highs = (
+            {name: values[:-1] for name, values in one.items()} for one in (thinned, lows, highs)
+        )
     if not len(grid):
         grid = np.array([first_us], dtype=np.int64)
         thinned = {name: values[-1:].astype(np.float64) for name, values in columns.items()}
-    return History(grid, thinned, {})
+        lows, highs = {}, {}
+    return History(grid, thinned, {}, lows, highs)
+
+
+def _extremes(grid: Times, at_us: Times, values: Array) -> tuple[Array, Array]:
+    """Return the lowest and the highest reading of the half hour ending with each step; NaN without any."""
+    low, high = np.full(len(grid), np.inf), np.full(len(grid), -np.inf)
+    place = np.searchsorted(grid, at_us)
+    inside = (place < len(grid)) & (at_us > grid[0] - STEP_US)
+    np.minimum.at(low, place[inside], values[inside])
+    np.maximum.at(high, place[inside], values[inside])
+    silent = low > high
+    return np.where(silent, np.nan, low), np.where(silent, np.nan, high)
 
 
 def read_csv(path: Path) -> History:
