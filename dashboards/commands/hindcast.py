@@ -12,6 +12,14 @@ from rich.progress import Progress
 from rich.table import Table
 
 from collector.errors import InputError
+from dashboards.hindcasts import (
+    Jobs,
+    Nights,
+    limits_asked,
+    replay_cures,
+    replay_windows,
+    score_tables,
+)
 from dashboards.session import Session
 
 if TYPE_CHECKING:
@@ -36,8 +44,22 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
         str, typer.Option(help="What is known of the outdoors ahead: none, perfect, column.")
     ] = "none",
     jobs: Annotated[int, typer.Option(min=1, help="Processes to use.")] = 1,
+    windows: Annotated[bool, typer.Option("--windows", help="Score decisions to start a job.")] = False,
+    job_hours: Annotated[float, typer.Option(min=0.5, max=48, help="How long the job lasts.")] = 4.0,
+    temp_min: Annotated[float | None, typer.Option(help="Air and part stay above this, in °C.")] = None,
+    humidity_max: Annotated[float | None, typer.Option(help="Humidity stays below this, in %.")] = None,
+    margin_min: Annotated[float | None, typer.Option(help="The part stays so far above dew, in °C.")] = None,
+    cures: Annotated[bool, typer.Option("--cures", help="Score the hours said at bedtime.")] = False,
+    card: Annotated[str, typer.Option(help="Resin card of the cures.")] = "generic-vinyl-ester",
+    percent: Annotated[float | None, typer.Option(help="Their catalyst; else the card's middle.")] = None,
+    stage: Annotated[str, typer.Option(help="The stage waited for.")] = "sandable",
+    laid: Annotated[str, typer.Option(help="When they are laid, by the shed's clock.")] = "18:00",
+    bed: Annotated[str, typer.Option(help="When people go to bed.")] = "22:00",
 ) -> None:
-    """Replay the past as if live, and score the forecasts beside "as now" and "as yesterday"."""
+    """Replay the past as if live, and score the forecasts beside "as now" and "as yesterday".
+
+    With --windows it scores decisions instead, and with --cures the hours said at bedtime.
+    """
     from forecast.hindcast import Weather, knowing, plan_for
     from forecast.hindcast import hindcast as replay
 
@@ -52,12 +74,27 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     plan = replace(plan_for(history, first, last), every_steps=2 * _hours("--every", every))
     with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
         task = bar.add_task("replaying", total=1.0)
-        found = replay(history, plan, jobs, lambda share: bar.update(task, completed=share))
-    _until(found, _hours("--horizon", horizon))
+
+        def tick(share: float) -> None:
+            bar.update(task, completed=share)
+
+        if windows:
+            limits = limits_asked(session.config, temp_min, humidity_max, margin_min)
+            found = replay_windows(session.config, history, plan, Jobs(job_hours, limits, jobs), tick)
+        elif cures:
+            nights = Nights(
+                session.card_folders, card, percent, stage, laid, bed, session.config.shed.zone, jobs
+            )
+            found = replay_cures(nights, history, plan, tick)
+        else:
+            found = replay(history, plan, jobs, tick)
+            _until(found, _hours("--horizon", horizon))
     if session.json:
         session.console.print_json(json.dumps(found))
         return
-    for name, quantities in found["bays"].items():
+    for table in score_tables(found):
+        session.console.print(table)
+    for name, quantities in found.get("bays", {}).items():
         for quantity, scores in quantities.items():
             session.console.print(_table(f"{name}.{quantity}", scores))
 

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from sklearn.ensemble import HistGradientBoostingClassifier
 
 from forecast.past import DAY_STEPS, Array, History, filled
 
@@ -52,6 +51,8 @@ def refits(starts: Steps) -> list[tuple[int, Steps]]:
 
 def classifier_odds(inputs: Array, held: Array, starts: Steps, job_steps: int) -> Array:
     """Return gradient boosting's odds at `starts` that a job holds; `held` (n,) is the truth."""
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
     odds = np.full(len(starts), np.nan)
     for fit_at, mine in refits(starts):
         rows = np.arange(DAY_STEPS, fit_at - job_steps)

@@ -8,11 +8,17 @@ groups of rows; the third was left alone until they stood.
 """
 
 import argparse
+import os
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from forecast.card import Stage
+from forecast.card_files import find_card
+from forecast.card_rates import cure_rates
+from forecast.cure_hindcast import Evening, Night, cure_nights, night_scores
 from forecast.hindcast import Plan, replayed
 from forecast.job import JobLimits
 from forecast.past import DAY_STEPS, History, read_csv
@@ -44,6 +50,11 @@ ROWS = {
     ),
 }
 GO_ODDS = 0.9
+NIGHTS = ("house_belgium", "house_valencia")
+_NIGHTS = 200
+_FIRST_NIGHT_DAYS = 21
+_BED_H, _AWAKE_H = 22, 4
+_CARD, _CATALYST_PCT = "generic-vinyl-ester", 1.5
 _DAYLIGHT_H = (7, 19)
 _FIRST_DAYS = 10
 _TESTED_FROM = 0.4
@@ -149,17 +160,52 @@ def print_group(title: str, rows: list[Row]) -> None:
             print(f"  {tenth['odds']:.3f} {tenth['held']:.3f} {tenth['n']:5d}  {off:+.3f}")
 
 
+def bedtime() -> None:
+    """Print how well the hour at which an overnight cure can be sanded was known at bedtime."""
+    pace = dict(cure_rates(find_card(_CARD), _CATALYST_PCT).stages)[Stage.SANDABLE]
+    every: list[Night] = []
+    print(f"\nbedtime, {_CARD} at {_CATALYST_PCT} %: laid at 18, asked at 22 o'clock when it can be sanded")
+    print(f"{'':34s} {'n':>5s} {'median error':>13s} {'bias':>9s} {'in 80 %':>8s}")
+    for name in NIGHTS:
+        history = read_csv(DATA / f"{name}.csv.gz")
+        plan = Plan(_FIRST_NIGHT_DAYS * DAY_STEPS, len(history))
+        history = replace(
+            history,
+            columns={one: v for one, v in history.columns.items() if not one.endswith("humidity_pct")},
+        )
+        points = replayed(history, plan)
+        beds = np.flatnonzero(history.times_us // _HOUR_US % 24 == _BED_H)[::2]
+        evenings = [Evening(int(bed) - 2 * _AWAKE_H, int(bed)) for bed in beds if bed >= plan.start]
+        for bay in history.bays:
+            nights = cure_nights(history, (bay, "air_c"), points, pace.likely, evenings)
+            _print_nights(f"{name} {bay}", nights)
+            every += nights
+    _print_nights("all", every)
+    chosen = np.linspace(0, len(every) - 1, _NIGHTS).astype(int)
+    _print_nights(f"{_NIGHTS} of them, evenly", [every[one] for one in chosen])
+
+
+def _print_nights(title: str, nights: list[Night]) -> None:
+    one = night_scores(nights)
+    error, bias = one["median_error_min"], one["bias_min"]
+    print(f"{title:34s} {one['n']:5d} {error:9.1f} min {bias:5.1f} min {one['cover80']:8.3f}")
+
+
 def main() -> None:
     """Print the tables."""
     warnings.simplefilter("ignore")
+    # read when scikit-learn is first imported: on a busy machine its threads wait for each other
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("groups", nargs="*", default=list(ROWS), help=", ".join(ROWS))
+    parser.add_argument("groups", nargs="*", default=list(ROWS), help=", ".join([*ROWS, "bedtime"]))
     given = parser.parse_args()
-    for group in given.groups:
+    for group in (one for one in given.groups if one in ROWS):
         rows: list[Row] = []
         for name, bay, hours in ROWS[group]:
             rows += row(name, bay, hours)
         print_group(group, rows)
+    if not given.groups or given.groups == list(ROWS) or "bedtime" in given.groups:
+        bedtime()
 
 
 if __name__ == "__main__":
