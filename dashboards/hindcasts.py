@@ -27,7 +27,7 @@ _STEPS_PER_H = 2
 class Jobs:
     """The job whose starts are scored, and how many processes may work."""
 
-    hours: float
+    job_h: float
     limits: "JobLimits"
     processes: int
 
@@ -85,7 +85,7 @@ def replay_windows(
     from forecast.voices import Hold
     from forecast.window_hindcast import hindcast_windows
 
-    hold = Hold(jobs.limits, round(jobs.hours * _STEPS_PER_H))
+    hold = Hold(jobs.limits, round(jobs.job_h * _STEPS_PER_H))
     found = hindcast_windows(history, plan, hold, config.windows.go_odds, jobs.processes, tick)
     if not found["windows"]:
         raise InputError("no bay measures all that these limits are about; leave some of them out")

@@ -45,13 +45,23 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     ] = "none",
     jobs: Annotated[int, typer.Option(min=1, help="Processes to use.")] = 1,
     windows: Annotated[bool, typer.Option("--windows", help="Score decisions to start a job.")] = False,
-    job_hours: Annotated[float, typer.Option(min=0.5, max=48, help="How long the job lasts.")] = 4.0,
-    temp_min: Annotated[float | None, typer.Option(help="Air and part stay above this, in °C.")] = None,
-    humidity_max: Annotated[float | None, typer.Option(help="Humidity stays below this, in %.")] = None,
-    margin_min: Annotated[float | None, typer.Option(help="The part stays so far above dew, in °C.")] = None,
+    job_h: Annotated[
+        float, typer.Option("--job-hours", min=0.5, max=48, help="How long the job lasts.")
+    ] = 4.0,
+    temp_min_c: Annotated[
+        float | None, typer.Option("--temp-min", help="Air and part stay above this, in °C.")
+    ] = None,
+    humidity_max_pct: Annotated[
+        float | None, typer.Option("--humidity-max", help="Humidity stays below this, in %.")
+    ] = None,
+    margin_min_k: Annotated[
+        float | None, typer.Option("--margin-min", help="The part stays so far above dew, in °C.")
+    ] = None,
     cures: Annotated[bool, typer.Option("--cures", help="Score the hours said at bedtime.")] = False,
     card: Annotated[str, typer.Option(help="Resin card of the cures.")] = "generic-vinyl-ester",
-    percent: Annotated[float | None, typer.Option(help="Their catalyst; else the card's middle.")] = None,
+    catalyst_pct: Annotated[
+        float | None, typer.Option("--percent", help="Their catalyst; else the card's middle.")
+    ] = None,
     stage: Annotated[str, typer.Option(help="The stage waited for.")] = "sandable",
     laid: Annotated[str, typer.Option(help="When they are laid, by the shed's clock.")] = "18:00",
     bed: Annotated[str, typer.Option(help="When people go to bed.")] = "22:00",
@@ -79,11 +89,11 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
             bar.update(task, completed=share)
 
         if windows:
-            limits = limits_asked(session.config, temp_min, humidity_max, margin_min)
-            found = replay_windows(session.config, history, plan, Jobs(job_hours, limits, jobs), tick)
+            limits = limits_asked(session.config, temp_min_c, humidity_max_pct, margin_min_k)
+            found = replay_windows(session.config, history, plan, Jobs(job_h, limits, jobs), tick)
         elif cures:
             nights = Nights(
-                session.card_folders, card, percent, stage, laid, bed, session.config.shed.zone, jobs
+                session.card_folders, card, catalyst_pct, stage, laid, bed, session.config.shed.zone, jobs
             )
             found = replay_cures(nights, history, plan, tick)
         else:

@@ -23,10 +23,12 @@ if TYPE_CHECKING:
 def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     ctx: typer.Context,
     job: Annotated[str | None, typer.Argument(help="A configured job; left out, all of them.")] = None,
-    work: Annotated[float | None, typer.Option(help="Another job: hours of laying.")] = None,
-    prepare: Annotated[float, typer.Option(help="Its hours of preparation.")] = 0.0,
+    work_h: Annotated[float | None, typer.Option("--work", help="Another job: hours of laying.")] = None,
+    prepare_h: Annotated[float, typer.Option("--prepare", help="Its hours of preparation.")] = 0.0,
     card: Annotated[str, typer.Option(help="Its resin card; limits hold until it gels.")] = "",
-    percent: Annotated[float | None, typer.Option(help="Its catalyst; else what gives the time.")] = None,
+    catalyst_pct: Annotated[
+        float | None, typer.Option("--percent", help="Its catalyst; else what gives the time.")
+    ] = None,
     layers: Annotated[int, typer.Option(help="In so many pots, one after the other.")] = 1,
     stage: Annotated[str, typer.Option(help="The stage wanted, as sandable.")] = "",
     by: Annotated[str, typer.Option(help="By this hour, as 07:00.")] = "",
@@ -43,10 +45,10 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     session: Session = ctx.obj
     moment = session.moment(at)
     config = session.config
-    if work is not None:
-        asked = {"prepare_h": prepare, "card": card, "catalyst_pct": percent}
+    if work_h is not None:
+        asked = {"prepare_h": prepare_h, "card": card, "catalyst_pct": catalyst_pct}
         config = _with_job(
-            config, {**asked, "name": "job", "work_h": work, "layers": layers, "stage": stage, "by": by}
+            config, {**asked, "name": "job", "work_h": work_h, "layers": layers, "stage": stage, "by": by}
         )
     elif job is not None:
         config = _only(config, job)
