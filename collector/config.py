@@ -22,6 +22,7 @@ from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
 from collector.weather_config import WeatherConfig
+from collector.window_config import JobConfig, WindowsConfig
 
 
 class ShedConfig(Model):
@@ -160,6 +161,8 @@ class Config(Model):
     limits: LimitsConfig = LimitsConfig()
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
+    windows: WindowsConfig = WindowsConfig()
+    job: tuple[JobConfig, ...] = ()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
     calibration: tuple[CalibrationConfig, ...] = ()

@@ -39,6 +39,7 @@ COMMANDS = {
     "now": "now:now",
     "tonight": "tonight:tonight",
     "ahead": "ahead:ahead",
+    "windows": "windows:windows_command",
     "mix": "mix:mix_command",
     "cure": "cure:app",
     "cup": "cure:cup",

@@ -45,12 +45,12 @@ class BayAir:
 
 
 def bay_air(paths: Mapping[tuple[str, str], Floats], times_us: Times, bay: str) -> BayAir | None:
-    """Return a bay's paths; None where neither its air nor its part is forecast.
+    """Return a bay's paths; None where neither its air nor its part is forecast, or for under two steps.
 
     Air and part stand in for each other; humidity without the air it was measured in says nothing.
     """
     air = paths.get((bay, "air_c"), paths.get((bay, "part_c")))
-    if air is None:
+    if air is None or len(times_us) < 2:  # noqa: PLR2004  a course has two ends
         return None
     part_c = np.clip(paths.get((bay, "part_c"), air), LOWEST_C, HIGHEST_C)
     humidity = paths.get((bay, "humidity_pct")) if (bay, "air_c") in paths else None

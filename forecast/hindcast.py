@@ -100,7 +100,11 @@ def _replay_unit(history: History, unit: Unit, plan: Plan) -> Array:
 
 
 def replayed(
-    history: History, plan: Plan, bays: Sequence[str] = (), progress: Callable[[float], None] = lambda _: None
+    history: History,
+    plan: Plan,
+    bays: Sequence[str] = (),
+    jobs: int = 1,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> dict[Unit, Array]:
     """Return the mix (knots, n) by origin of each (bay, quantity); `progress` hears the share done."""
     history = history.until(plan.end)
@@ -108,9 +112,16 @@ def replayed(
     if not units:
         raise InputError("no bay's air, humidity or part in these readings; name columns like keel.air_c")
     points: dict[Unit, Array] = {}
-    for unit in units:
-        points[unit] = _replay_unit(history, unit, plan)
-        progress(len(points) / len(units))
+    if jobs <= 1:
+        for unit in units:
+            points[unit] = _replay_unit(history, unit, plan)
+            progress(len(points) / len(units))
+        return points
+    with _pool(jobs) as pool:
+        waiting = {unit: pool.submit(_replay_unit, history, unit, plan) for unit in units}
+        for unit, future in waiting.items():
+            points[unit] = future.result()
+            progress(len(points) / len(units))
     return points
 
 
@@ -145,7 +156,7 @@ def hindcast(
             found[bay] = _score_bay(history, bay, plan, _part_of(progress, done, len(wanted)))
             progress(len(found) / len(wanted))
         return {"schema": SCHEMA, "bays": found}
-    with ProcessPoolExecutor(jobs, get_context("spawn"), _one_thread) as pool:
+    with _pool(jobs) as pool:
         waiting = {bay: pool.submit(_score_bay, history, bay, plan) for bay in wanted}
         for bay, future in waiting.items():
             found[bay] = future.result()
@@ -158,6 +169,10 @@ def _part_of(progress: Callable[[float], None], done: int, count: int) -> Callab
     return lambda share: progress((done + 0.9 * share) / count)
 
 
+def _pool(jobs: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(jobs, get_context("spawn"), _one_thread)
+
+
 def _one_thread() -> None:
     """Keep a worker to one core: as many workers as cores are at work."""
     threadpool_limits(1)
@@ -167,7 +182,7 @@ def _score_bay(
     history: History, bay: str, plan: Plan, progress: Callable[[float], None] = lambda _: None
 ) -> dict[str, Any]:
     """Return the scores of one bay by quantity and hours ahead."""
-    points = replayed(history, plan, [bay], progress)
+    points = replayed(history, plan, [bay], 1, progress)
     history = history.until(plan.end)
     steps = np.arange(plan.start, plan.end, plan.every_steps)
     found: dict[str, Any] = {}

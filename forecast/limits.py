@@ -17,6 +17,7 @@ class Limit(StrEnum):
     STALL = "too cold to go on"
     STAGE_LATE = "not ready in time"
     HORIZON = "beyond the forecast"
+    HOURS = "working hours"
 
 
 LIMITS = tuple(Limit)

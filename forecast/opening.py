@@ -22,7 +22,7 @@ _MOST_K = 20.0
 _MOST_PCT = 60.0
 _HALVINGS = 9
 _LIKELY = 0.5
-_LEAST_SHARE = 0.25
+_MOST_SHARE = 0.5  # a job of less than half is another job
 
 
 class Remedy(StrEnum):
@@ -111,7 +111,7 @@ def stretch(tried: Tried, best: int, wanted_odds: float) -> Stretch:
     )
     found = [one for one in tries if one is not None]
     short_min = needed_min - longest_min
-    if longest_min >= _LEAST_SHARE * needed_min and 0.0 < short_min < job.work_min:
+    if 0.0 < short_min <= _MOST_SHARE * job.work_min:
         at = from_us(int(starts.times_us[int(np.argmax(holds))]))
         found.append(Opening(Remedy.SHORTEN, limit, at, less_min=short_min))
     if limit is Limit.WORK_TIME:

@@ -32,7 +32,9 @@ class History:
     """Readings on a grid of half hours.
 
     `times_us` (n,) rises by `STEP_US`. `columns` maps ``place.quantity`` to (n,) values in the
-    quantity's unit, NaN where nothing was heard. `ahead` maps the columns whose future is
+    quantity's unit, NaN where nothing was heard. `lows` and `highs` map the names of what can be
+    forecast to the lowest and highest reading of the half hour that ends with each step: between
+    two steps a limit can break unseen. `ahead` maps the columns whose future is
     known (an outdoor forecast, a thermostat programme) to (n + `AHEAD_STEPS`,) values on the
     same grid continued; NaN where unknown. `within` maps columns to (n, 2): by how much the mean
     of the step's half hour lies above its newest value, and the mean of its second quarter of an
@@ -43,6 +45,8 @@ class History:
     columns: Mapping[str, Array]
     ahead: Mapping[str, Array]
     within: Mapping[str, Array] = field(default_factory=dict)
+    lows: Mapping[str, Array] = field(default_factory=dict)
+    highs: Mapping[str, Array] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.times_us)
@@ -70,6 +74,8 @@ class History:
             {name: values[:count] for name, values in self.columns.items()},
             {name: values[: count + AHEAD_STEPS] for name, values in self.ahead.items()},
             {name: values[:count] for name, values in self.within.items()},
+            {name: values[:count] for name, values in self.lows.items()},
+            {name: values[:count] for name, values in self.highs.items()},
         )
 
     def since(self, start: int) -> "History":
@@ -79,6 +85,8 @@ class History:
             {name: values[start:] for name, values in self.columns.items()},
             {name: values[start:] for name, values in self.ahead.items()},
             {name: values[start:] for name, values in self.within.items()},
+            {name: values[start:] for name, values in self.lows.items()},
+            {name: values[start:] for name, values in self.highs.items()},
         )
 
     def index(self, at: datetime) -> int:
@@ -108,7 +116,7 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
         raise InputError("no readings: there is nothing to forecast from")
     first_us = -(-int(times_us[0]) // STEP_US) * STEP_US
     grid = np.arange(first_us, int(times_us[-1]) + STEP_US, STEP_US, dtype=np.int64)
-    thinned = {}
+    thinned, lows, highs = {}, {}, {}
     for name, values in columns.items():
         heard = np.isfinite(values)
         at_us, kept = times_us[heard], values[heard]
@@ -119,17 +127,22 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
             thinned[name] = np.where(fresh, kept[np.maximum(place, 0)], np.nan)
         else:
             thinned[name] = np.full(len(grid), np.nan)
+        if name.endswith(FORECAST_QUANTITIES):
+            lows[name], highs[name] = _extremes(grid, at_us, kept)
     if grid[-1] > times_us[-1]:
         grid = grid[:-1]
-        thinned = {name: values[:-1] for name, values in thinned.items()}
+        thinned, lows, highs = (
+            {name: values[:-1] for name, values in one.items()} for one in (thinned, lows, highs)
+        )
     if not len(grid):
         grid = np.array([first_us], dtype=np.int64)
         thinned = {name: values[-1:].astype(np.float64) for name, values in columns.items()}
+        lows, highs = {}, {}
     within = {}
     for name, values in columns.items():
         if name in thinned:
             within[name] = _within(times_us, values, grid, thinned[name])
-    return History(grid, thinned, {}, within)
+    return History(grid, thinned, {}, within, lows, highs)
 
 
 def _within(times_us: Times, values: Array, grid: Times, newest: Array) -> Array:
@@ -148,6 +161,17 @@ def _mean_between(sums: Array, start: Times, end: Times) -> Array:
     """Return the mean of the values between two places each; NaN of none."""
     count = end - start
     return np.where(count > 0, (sums[end] - sums[start]) / np.maximum(count, 1), np.nan)
+
+
+def _extremes(grid: Times, at_us: Times, values: Array) -> tuple[Array, Array]:
+    """Return the lowest and the highest reading of the half hour ending with each step; NaN without any."""
+    low, high = np.full(len(grid), np.inf), np.full(len(grid), -np.inf)
+    place = np.searchsorted(grid, at_us)
+    inside = (place < len(grid)) & (at_us > grid[0] - STEP_US)
+    np.minimum.at(low, place[inside], values[inside])
+    np.maximum.at(high, place[inside], values[inside])
+    silent = low > high
+    return np.where(silent, np.nan, low), np.where(silent, np.nan, high)
 
 
 def read_csv(path: Path) -> History:

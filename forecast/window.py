@@ -85,7 +85,7 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class JobWindows:
-    """The answer for one bay and job.
+    """The answer for one bay and job, which goes by its name.
 
     `verdict` is that of its best window: `go`, `tight`, else `no-go`; `no news` where nothing
     is forecast for the bay, or no humidity for limits that need it. `now` is the verdict of
@@ -96,7 +96,7 @@ class JobWindows:
     """
 
     bay: str
-    job: Job
+    job: str
     verdict: Verdict
     now: Verdict
     windows: tuple[Window, ...]
@@ -106,8 +106,8 @@ class JobWindows:
     needed_min: float
     longest_min: float
     openings: tuple[Opening, ...]
-    starts: StartOdds | None = field(repr=False)
     notes: tuple[str, ...] = ()
+    starts: StartOdds | None = field(default=None, repr=False, compare=False)
 
     @property
     def next_go(self) -> Window | None:
@@ -186,13 +186,13 @@ def windows(
 
 def _no_news(bay: str, job: Job, why: str) -> JobWindows:
     news = Verdict.NO_NEWS
-    return JobWindows(bay, job, news, news, (), None, 0.0, Limit.NONE, job.work_min, 0.0, (), None, (why,))
+    return JobWindows(bay, job.name, news, news, (), None, 0.0, Limit.NONE, job.work_min, 0.0, (), (why,))
 
 
 def _too_long(bay: str, job: Job, air: BayAir, notes: tuple[str, ...]) -> JobWindows:
     note = f"the job takes longer than the {air.steps * GRID_MIN / 60:.0f} h that are forecast"
     needed, no = job.prepare_min + job.work_min, Verdict.NO_GO
-    return JobWindows(bay, job, no, no, (), None, 0.0, Limit.HORIZON, needed, 0.0, (), None, (*notes, note))
+    return JobWindows(bay, job.name, no, no, (), None, 0.0, Limit.HORIZON, needed, 0.0, (), (*notes, note))
 
 
 def _answer(bay: str, tried: Tried, terms: Terms, notes: tuple[str, ...]) -> JobWindows:
@@ -209,7 +209,7 @@ def _answer(bay: str, tried: Tried, terms: Terms, notes: tuple[str, ...]) -> Job
     helped = stretch(tried, best, terms.thresholds.go_odds)
     return JobWindows(
         bay,
-        job,
+        job.name,
         verdict,
         terms.thresholds.verdict(float(starts.odds[0])),
         found,
@@ -219,8 +219,8 @@ def _answer(bay: str, tried: Tried, terms: Terms, notes: tuple[str, ...]) -> Job
         helped.needed_min,
         helped.longest_min,
         () if verdict is Verdict.GO else helped.openings,
-        starts,
         notes,
+        starts,
     )
 
 
@@ -243,18 +243,21 @@ def _merged(tried: Tried, allowed: npt.NDArray[np.bool_], thresholds: Thresholds
     edges = np.flatnonzero(np.diff(rank)) + 1
     spans = zip([0, *edges], [*edges, len(rank)], strict=True)
     return tuple(
-        _window(tried, (int(first), int(stop)), Verdict.GO if rank[first] > 1 else Verdict.TIGHT)
+        _window(tried, allowed, (int(first), int(stop)), Verdict.GO if rank[first] > 1 else Verdict.TIGHT)
         for first, stop in spans
         if rank[first] > 0
     )
 
 
-def _window(tried: Tried, span: tuple[int, int], verdict: Verdict) -> Window:
+def _window(tried: Tried, allowed: npt.NDArray[np.bool_], span: tuple[int, int], verdict: Verdict) -> Window:
     first, stop = span
     starts, pace = tried.starts, tried.pace
     odds = starts.odds[first:stop]
     best = first + int(np.argmax(odds))
     work = best + job_steps(tried.job)[0]
+    binds = Limit.HORIZON
+    if stop < len(starts):
+        binds = starts.binds(stop) if allowed[stop] else Limit.HOURS
     return Window(
         start_at=from_us(int(starts.times_us[first])),
         end_at=from_us(int(starts.times_us[stop - 1])),
@@ -262,7 +265,7 @@ def _window(tried: Tried, span: tuple[int, int], verdict: Verdict) -> Window:
         odds=float(odds.min()),
         best_odds=float(starts.odds[best]),
         best_at=from_us(int(starts.times_us[best])),
-        binds=starts.binds(stop) if stop < len(starts) else Limit.HORIZON,
+        binds=binds,
         catalyst_pct=None if pace is None else float(pace.catalyst_pct[work]),
         part_c=None if pace is None else float(tried.air.likely_c[work]),
     )

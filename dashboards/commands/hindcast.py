@@ -15,6 +15,14 @@ from rich.progress import Progress
 from rich.table import Table
 
 from collector.errors import InputError
+from dashboards.hindcasts import (
+    Jobs,
+    Nights,
+    limits_asked,
+    replay_cures,
+    replay_windows,
+    score_tables,
+)
 from dashboards.session import Session
 
 if TYPE_CHECKING:
@@ -41,8 +49,32 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     ] = "none",
     jobs: Annotated[int, typer.Option(min=1, help="Processes to use.")] = 1,
     plot: Annotated[Path | None, typer.Option(help="Draw the scores into this .png file.")] = None,
+    windows: Annotated[bool, typer.Option("--windows", help="Score decisions to start a job.")] = False,
+    job_h: Annotated[
+        float, typer.Option("--job-hours", min=0.5, max=48, help="How long the job lasts.")
+    ] = 4.0,
+    temp_min_c: Annotated[
+        float | None, typer.Option("--temp-min", help="Air and part stay above this, in °C.")
+    ] = None,
+    humidity_max_pct: Annotated[
+        float | None, typer.Option("--humidity-max", help="Humidity stays below this, in %.")
+    ] = None,
+    margin_min_k: Annotated[
+        float | None, typer.Option("--margin-min", help="The part stays so far above dew, in °C.")
+    ] = None,
+    cures: Annotated[bool, typer.Option("--cures", help="Score the hours said at bedtime.")] = False,
+    card: Annotated[str, typer.Option(help="Resin card of the cures.")] = "generic-vinyl-ester",
+    catalyst_pct: Annotated[
+        float | None, typer.Option("--percent", help="Their catalyst; else the card's middle.")
+    ] = None,
+    stage: Annotated[str, typer.Option(help="The stage waited for.")] = "sandable",
+    laid: Annotated[str, typer.Option(help="When they are laid, by the shed's clock.")] = "18:00",
+    bed: Annotated[str, typer.Option(help="When people go to bed.")] = "22:00",
 ) -> None:
-    """Replay the past as if live, and score the forecasts beside "as now" and "as yesterday"."""
+    """Replay the past as if live, and score the forecasts beside "as now" and "as yesterday".
+
+    With --windows it scores decisions instead, and with --cures the hours said at bedtime.
+    """
     from forecast.hindcast import Weather, plan_for
     from forecast.hindcast import hindcast as replay
 
@@ -59,14 +91,33 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     bays = () if bay is None else (bay,)
     with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
         task = bar.add_task("replaying", total=1.0)
-        found = replay(history, plan, jobs, lambda share: bar.update(task, completed=share), bays)
-    _until(found, _hours("--horizon", horizon))
+
+        def tick(share: float) -> None:
+            bar.update(task, completed=share)
+
+        if windows:
+            limits = limits_asked(session.config, temp_min_c, humidity_max_pct, margin_min_k)
+            found = replay_windows(session.config, history, plan, Jobs(job_h, limits, jobs), tick)
+        elif cures:
+            nights = Nights(
+                session.card_folders, card, catalyst_pct, stage, laid, bed, session.config.shed.zone, jobs
+            )
+            found = replay_cures(nights, history, plan, tick)
+        else:
+            found = replay(history, plan, jobs, tick, bays)
+            _until(found, _hours("--horizon", horizon))
+    _answer(session, found, plot)
+
+
+def _answer(session: Session, found: dict[str, Any], plot: Path | None) -> None:
     if plot is not None:
         _draw(found, plot)
     if session.json:
         session.console.print_json(json.dumps(found))
         return
-    for name, quantities in found["bays"].items():
+    for table in score_tables(found):
+        session.console.print(table)
+    for name, quantities in found.get("bays", {}).items():
         for quantity, scores in quantities.items():
             session.console.print(_table(f"{name}.{quantity}", scores))
 

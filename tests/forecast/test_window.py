@@ -140,6 +140,7 @@ def test_working_hours_keep_starts_inside_them() -> None:
     spans = working_spans([(at(8), at(18)), (at(32), at(42))])
     found = one(forecast(), terms=Terms(working=spans)).windows
     assert [(w.start_at, w.end_at) for w in found] == [(at(8), at(14)), (at(32), at(38))]
+    assert {w.binds for w in found} == {Limit.HOURS}
 
 
 def test_without_humidity_there_is_no_news_on_limits_that_need_it() -> None:

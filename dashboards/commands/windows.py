@@ -1,0 +1,126 @@
+"""`layday windows`: when in the next 72 hours a job can be started."""
+
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from pydantic import ValidationError
+from rich.text import Text
+
+from collector.config import Config
+from collector.errors import InputError
+from collector.window_config import JobConfig
+from dashboards.session import EXIT_CODES, Session
+from forecast.verdict import WORST_FIRST, Verdict
+
+if TYPE_CHECKING:
+    from forecast.planned_jobs import Planned
+    from forecast.window import JobWindows
+
+
+def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
+    ctx: typer.Context,
+    job: Annotated[str | None, typer.Argument(help="A configured job; left out, all of them.")] = None,
+    work_h: Annotated[float | None, typer.Option("--work", help="Another job: hours of laying.")] = None,
+    prepare_h: Annotated[float, typer.Option("--prepare", help="Its hours of preparation.")] = 0.0,
+    card: Annotated[str, typer.Option(help="Its resin card; limits hold until it gels.")] = "",
+    catalyst_pct: Annotated[
+        float | None, typer.Option("--percent", help="Its catalyst; else what gives the time.")
+    ] = None,
+    layers: Annotated[int, typer.Option(help="In so many pots, one after the other.")] = 1,
+    stage: Annotated[str, typer.Option(help="The stage wanted, as sandable.")] = "",
+    by: Annotated[str, typer.Option(help="By this hour, as 07:00.")] = "",
+    bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
+    any_hour: Annotated[bool, typer.Option("--any-hour", help="Not only in working hours.")] = False,
+    at: Annotated[str | None, typer.Option("--at", help="As it would have been said then.")] = None,
+) -> None:
+    """Say when in the next 72 hours a job can be started, with odds, and what is in the way.
+
+    Exit codes: 0 there is a window to go, 11 only a tight one, 10 none, 12 no news.
+    """
+    from forecast.planned_jobs import planned_jobs
+
+    session: Session = ctx.obj
+    moment = session.moment(at)
+    config = session.config
+    if work_h is not None:
+        asked = {"prepare_h": prepare_h, "card": card, "catalyst_pct": catalyst_pct}
+        config = _with_job(
+            config, {**asked, "name": "job", "work_h": work_h, "layers": layers, "stage": stage, "by": by}
+        )
+    elif job is not None:
+        config = _only(config, job)
+    planned = planned_jobs(config, session.card_folders, moment)
+    if planned.mistakes and not planned.jobs:
+        raise InputError("\n".join(planned.mistakes))
+    found, notes = _found(session, planned, bay, moment, any_hour=any_hour)
+    _print(session, found, (*planned.mistakes, *notes), moment)
+    raise typer.Exit(EXIT_CODES[_best(found)])
+
+
+def _with_job(config: Config, given: dict[str, Any]) -> Config:
+    try:
+        return config.model_copy(update={"job": (JobConfig(**given),)})
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the job"
+        raise InputError(f"{where}: {first['msg'].removeprefix('Value error, ')}") from error
+
+
+def _only(config: Config, name: str) -> Config:
+    chosen = tuple(one for one in config.job if one.name == name)
+    if not chosen:
+        known = (
+            ", ".join(one.name for one in config.job) or "none; name one in a [[job]] table, or use --work"
+        )
+        raise InputError(f"no job is called {name!r}; configured: {known}")
+    return config.model_copy(update={"job": chosen})
+
+
+def _found(
+    session: Session, planned: "Planned", bay: str | None, moment: datetime, *, any_hour: bool
+) -> tuple[tuple["JobWindows", ...], tuple[str, ...]]:
+    """Forecast, and look for windows in every bay, or in one."""
+    from dataclasses import replace
+
+    from forecast.forecaster import forecast
+    from forecast.past import read_store
+    from forecast.planned_jobs import planned_windows
+
+    store = session.open_store(read_only=True)
+    try:
+        history = read_store(store, moment)
+    finally:
+        store.close()
+    if bay is not None and bay not in history.bays:
+        raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
+    if any_hour:
+        planned = replace(planned, terms=replace(planned.terms, working=None))
+    found = forecast(history, moment)
+    bays = history.bays if bay is None else (bay,)
+    return planned_windows(planned, found, bays), found.notes
+
+
+def _best(found: Sequence["JobWindows"]) -> Verdict:
+    """Return the best verdict: one window to go is enough to plan by."""
+    return max((one.verdict for one in found), key=WORST_FIRST.index, default=Verdict.NO_NEWS)
+
+
+def _print(session: Session, found: Sequence["JobWindows"], notes: Sequence[str], moment: datetime) -> None:
+    from dashboards.terminal.render.windows import windows_text
+    from dashboards.window_view import window_sentence, windows_json
+
+    console = session.console
+    if session.json:
+        console.print_json(json.dumps(windows_json(found, moment, notes)))
+        return
+    for note in notes:
+        console.print(f"Note: {note}", markup=False, soft_wrap=True)
+    if session.plain:
+        for one in found:
+            console.print(window_sentence(one, moment, session.reader), markup=False, soft_wrap=True)
+        return
+    text: Text = windows_text(session.config.shed.name, found, moment, session.reader, console.width)
+    console.print(text)

@@ -1,0 +1,139 @@
+"""From the configuration to the jobs that windows are looked for, and the hours in which people work."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta, tzinfo
+from pathlib import Path
+
+from collector.config import Config, LimitsConfig
+from collector.errors import ConfigError
+from collector.window_config import JobConfig
+from forecast.card import Stage
+from forecast.card_files import find_card
+from forecast.job import NO_LIMITS, Job, JobLimits
+from forecast.paths import Forecast
+from forecast.window import JobWindows, Recalibrate, Terms, Thresholds, windows, working_spans
+
+USUAL = JobConfig(name="lay-up", work_h=4.0)
+"""What is looked for where nobody has named a job."""
+
+_MIN_PER_H = 60.0
+_DAYS_AHEAD = 5  # the forecast's three, and what a start at their end may still wait for
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """Jobs, the bays of each (empty: all), and the terms; `mistakes` says which job cannot be looked at."""
+
+    jobs: tuple[Job, ...]
+    bays: tuple[tuple[str, ...], ...]
+    terms: Terms
+    mistakes: tuple[str, ...] = ()
+
+
+def planned_jobs(config: Config, card_folders: Sequence[Path], at: datetime) -> Planned:
+    """Return the jobs of a configuration as they stand at a moment.
+
+    A job whose card cannot be read is left out and told in `mistakes`.
+    """
+    jobs, bays, mistakes = [], [], []
+    for given in config.job or (USUAL,):
+        try:
+            jobs.append(job_of(given, config.limits, card_folders, _hours(given.by, at, config.shed.zone)))
+            bays.append(given.bays)
+        except (ConfigError, ValueError) as error:
+            mistakes.append(f"job {given.name}: {error}")
+    return Planned(tuple(jobs), tuple(bays), terms_of(config, at), tuple(mistakes))
+
+
+def terms_of(config: Config, at: datetime) -> Terms:
+    """Return the thresholds and the working hours of the days ahead."""
+    given, zone = config.windows, config.shed.zone
+    days = zip(_hours(given.work_from, at, zone), _hours(given.work_until, at, zone), strict=True)
+    return Terms(Thresholds(given.go_odds, given.tight_odds), working_spans(list(days)))
+
+
+def job_of(
+    given: JobConfig, shed: LimitsConfig, card_folders: Sequence[Path], by: tuple[datetime, ...]
+) -> Job:
+    """Return one job.
+
+    Raises
+    ------
+    ConfigError
+        If its card cannot be found or read.
+    ValueError
+        If it wants a stage its card does not have.
+    """
+    card = find_card(given.card, card_folders) if given.card else None
+    limits = _own_limits(given)
+    if card is None:
+        limits = limits.stricter(_shed_limits(shed, given))
+    return Job(
+        name=given.name,
+        work_min=given.work_h * _MIN_PER_H,
+        prepare_min=given.prepare_h * _MIN_PER_H,
+        card=card,
+        catalyst_pct=given.catalyst_pct,
+        layers=given.layers,
+        stage=Stage(given.stage) if given.stage else None,
+        by=by,
+        within_h=given.within_h,
+        limits=limits,
+    )
+
+
+def _own_limits(given: JobConfig) -> JobLimits:
+    limits = NO_LIMITS
+    if given.temp_min_c is not None:
+        limits = replace(limits, air_min_c=given.temp_min_c, part_min_c=given.temp_min_c)
+    if given.temp_max_c is not None:
+        limits = replace(limits, air_max_c=given.temp_max_c, part_max_c=given.temp_max_c)
+    if given.humidity_max_pct is not None:
+        limits = replace(limits, humidity_max_pct=given.humidity_max_pct)
+    if given.margin_min_k is not None:
+        limits = replace(limits, margin_min_k=given.margin_min_k)
+    return limits
+
+
+def _shed_limits(shed: LimitsConfig, given: JobConfig) -> JobLimits:
+    """Return the shed's limits where the job does not give its own."""
+    limits = JobLimits(
+        shed.air_min_c,
+        shed.air_max_c,
+        shed.part_min_c,
+        shed.part_max_c,
+        shed.humidity_max_pct,
+        shed.margin_min_k,
+    )
+    if given.temp_min_c is not None:
+        limits = replace(limits, air_min_c=NO_LIMITS.air_min_c, part_min_c=NO_LIMITS.part_min_c)
+    if given.temp_max_c is not None:
+        limits = replace(limits, air_max_c=NO_LIMITS.air_max_c, part_max_c=NO_LIMITS.part_max_c)
+    if given.humidity_max_pct is not None:
+        limits = replace(limits, humidity_max_pct=NO_LIMITS.humidity_max_pct)
+    if given.margin_min_k is not None:
+        limits = replace(limits, margin_min_k=NO_LIMITS.margin_min_k)
+    return limits
+
+
+def _hours(clock: str, at: datetime, zone: tzinfo) -> tuple[datetime, ...]:
+    """Return the moments of an hour of the shed's clock, from yesterday's to those ahead; none if empty."""
+    if not clock:
+        return ()
+    today = at.astimezone(zone).date()
+    wall = time.fromisoformat(clock)
+    days = range(-1, _DAYS_AHEAD + 1)
+    return tuple(datetime.combine(today + timedelta(days=day), wall, zone).astimezone(UTC) for day in days)
+
+
+def planned_windows(
+    planned: Planned, forecast: Forecast, bays: Sequence[str], recalibrate: Recalibrate | None = None
+) -> tuple[JobWindows, ...]:
+    """Return the windows of every planned job in its bays, job by job."""
+    terms = planned.terms if recalibrate is None else replace(planned.terms, recalibrate=recalibrate)
+    found: list[JobWindows] = []
+    for job, own in zip(planned.jobs, planned.bays, strict=True):
+        asked = [bay for bay in bays if not own or bay in own]
+        found += windows(forecast, [job], asked, terms)
+    return tuple(found)

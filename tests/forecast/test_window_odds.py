@@ -1,0 +1,147 @@
+"""Odds learned from what has held: honest about time, humble with little experience."""
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from forecast.blend import Starts, replayed
+from forecast.forecaster import refit_steps
+from forecast.hindcast import Plan, plan_for
+from forecast.hindcast import replayed as replayed_mix
+from forecast.job import JobLimits
+from forecast.past import DAY_STEPS, STEP_US, Array, History, read_csv, thin
+from forecast.voices import BayPast, Hold, Voices
+from forecast.window_hindcast import hindcast_windows
+
+TWO_WEEKS = Path(__file__).parent.parent / "vectors" / "house_belgium_2_weeks.csv.gz"
+
+
+@cache
+def kitchen() -> History:
+    """Return one room of two measured weeks."""
+    whole = read_csv(TWO_WEEKS)
+    bay = whole.bays[0]
+    names = [f"{bay}.air_c", f"{bay}.humidity_pct", "outdoor.air_c", "outdoor.humidity_pct"]
+    columns = {name: whole.columns[name] for name in names if name in whole.columns}
+    return History(whole.times_us, columns, {}, whole.within, whole.lows, whole.highs)
+
+
+def hold() -> Hold:
+    """Four hours within limits that are kept about half the time."""
+    air, humidity = (one for name, one in kitchen().columns.items() if name.startswith(kitchen().bays[0]))
+    return Hold(
+        JobLimits(air_min_c=float(np.quantile(air, 0.3)), humidity_max_pct=float(np.quantile(humidity, 0.7))),
+        8,
+    )
+
+
+def points(history: History) -> dict[str, Array]:
+    found = replayed_mix(history, Plan(0, len(history)))
+    return {quantity: one for (_, quantity), one in found.items()}
+
+
+def test_a_dip_between_two_half_hours_breaks_a_limit() -> None:
+    """The grid's own values hold, the reading in between does not."""
+    minutes = np.arange(0, 301, 10)
+    air = np.where(minutes == 130, 10.0, 20.0)
+    history = thin(minutes * 60_000_000, {"keel.air_c": air})
+    held = BayPast(history, "keel").held(Hold(JobLimits(air_min_c=16.0), 2))
+    # the half hour from 120 to 150 min fails every start whose hour contains it
+    assert held[:9].tolist() == [1.0, 1.0, 1.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0]
+    assert np.isnan(held[9:]).all()
+
+
+def test_what_was_not_measured_neither_held_nor_failed() -> None:
+    air = np.full(12, 20.0)
+    air[5] = np.nan
+    history = History(STEP_US * np.arange(12, dtype=np.int64), {"keel.air_c": air}, {})
+    held = BayPast(history, "keel").held(Hold(JobLimits(air_min_c=16.0), 2))
+    assert np.flatnonzero(np.isnan(held)).tolist() == [3, 4, 5, 10, 11]
+
+
+def test_voices_look_at_nothing_after_their_origin() -> None:
+    """Another future gives the same odds."""
+    history = kitchen()
+    origin = 12 * DAY_STEPS
+    mix = points(history)
+    changed = {
+        name: np.where(np.arange(len(one)) > origin, one + 9.0, one) for name, one in history.columns.items()
+    }
+    other = History(history.times_us, changed, {}, history.within, history.lows, history.highs)
+    refits = refit_steps(0, origin)
+    bay = history.bays[0]
+    first = Voices(BayPast(history, bay), mix, refits, hold().steps).at(origin, hold())
+    second = Voices(BayPast(other, bay), mix, refits, hold().steps).at(origin, hold())
+    assert first is not None
+    assert second is not None
+    assert np.array_equal(first[0], second[0])
+    assert np.array_equal(first[1], second[1])
+
+
+def starts(odds: Array, held: Array) -> Starts:
+    count = len(held)
+    return Starts(2 * np.arange(count), 8, odds, np.zeros((count, 1)), held)
+
+
+def test_odds_given_at_a_time_depend_on_nothing_known_later() -> None:
+    random = np.random.default_rng(1)
+    odds = random.random((1500, 3))
+    held = (random.random(1500) < odds.mean(axis=1)).astype(np.float64)
+    later = held.copy()
+    later[1000:] = 1.0 - later[1000:]
+    first, _ = replayed(starts(odds, held))
+    second, _ = replayed(starts(odds, later))
+    assert np.array_equal(first[:1000], second[:1000])
+
+
+def test_without_experience_the_voices_share_evenly() -> None:
+    odds = np.array([[0.8, 0.6, 0.4]] * 10)
+    found, _ = replayed(starts(odds, np.full(10, np.nan)))
+    # three voices, and twice the mean of the first and the last
+    assert found == pytest.approx((0.8 + 0.6 + 0.4 + 0.6 + 0.6) / 5)
+
+
+def test_the_voice_that_is_right_is_heard() -> None:
+    random = np.random.default_rng(2)
+    truth = random.random(2000)
+    held = (random.random(2000) < truth).astype(np.float64)
+    odds = np.column_stack([truth, random.random(2000), random.random(2000)])
+    _, blend = replayed(starts(odds, held))
+    assert blend.weights[0] > 0.5
+
+
+def test_odds_that_were_too_sure_become_honest() -> None:
+    """All voices say 95 %, 60 % hold: after some weeks the odds are about 60 %."""
+    random = np.random.default_rng(3)
+    held = (random.random(3000) < 0.6).astype(np.float64)
+    odds = np.full((3000, 3), 0.95) - random.random((3000, 3)) * 0.02
+    found, _ = replayed(starts(odds, held))
+    assert found[-300:].mean() == pytest.approx(0.6, abs=0.1)
+
+
+@given(st.integers(0, 1000), st.integers(1, 400))
+def test_odds_stay_odds(seed: int, count: int) -> None:
+    random = np.random.default_rng(seed)
+    held = np.where(random.random(count) < 0.1, np.nan, (random.random(count) < 0.5) * 1.0)
+    found, blend = replayed(starts(random.random((count, 3)), held))
+    assert ((found >= 0.0) & (found <= 1.0)).all()
+    assert blend.weights.sum() == pytest.approx(1.0)
+
+
+def test_a_hindcast_of_decisions_counts_what_a_hand_would() -> None:
+    """Base rate and the meter rule's share are counted here once more from the readings themselves."""
+    history = kitchen()
+    plan = plan_for(history, 10 * DAY_STEPS)
+    found = hindcast_windows(history, plan, hold(), 0.9)["windows"][history.bays[0]]
+    past = BayPast(history, history.bays[0])
+    held, fine = past.held(hold()), past.fine(hold())
+    steps = np.arange(plan.start, plan.end, 2)
+    steps = steps[np.isfinite(held[steps])]
+    assert found["n"] == len(steps)
+    assert found["base_rate"] == pytest.approx(held[steps].mean())
+    assert found["meter_rule"]["wrong"] == pytest.approx(1.0 - held[steps][fine[steps] == 1.0].mean())
+    assert sum(tenth["n"] for tenth in found["reliability"]) == found["n"]
