@@ -17,7 +17,7 @@ from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.recent import Recent, recent
 
 if TYPE_CHECKING:
-    from collector.store.sqlite import SqliteStore
+    from collector.store.base import Store
 
 CHART_EVERY_S = 60.0
 """The chart's past is read anew so often: a cell of it is a quarter of an hour wide."""
@@ -43,7 +43,7 @@ class WatchFeed:
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self._store: SqliteStore | None = None
+        self._store: Store | None = None
         self._outlooks: OutlookBook | None = None
         self._outlook: Outlook | None = None
         self._kept: dict[str, _Kept] = {}

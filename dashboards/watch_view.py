@@ -1,15 +1,15 @@
 """What the live screen shows, in words: the matter that comes first, and each bay and cure."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from dashboards.ahead_view import TRACK_WORDS, arrival_words, odds_words, ready_words, rescue_words
 from dashboards.cure_view import headline as cure_headline
 from dashboards.cure_view import moment_words
-from dashboards.view import Reader, advice_words, age_words, reason_words
+from dashboards.view import NAMES, Reader, advice_words, age_words, reason_words
 from dashboards.view import headline as bay_headline
-from forecast.cure_outlook import Basis, CureOutlook, Dew, Ready
+from forecast.cure_outlook import Basis, CureOutlook
 from forecast.outlook import Outlook, ShedNow
 from forecast.recent import Recent
 from forecast.rescue import DEW_ODDS
@@ -40,8 +40,8 @@ class Sight:
 class Matter:
     """What comes first: a verdict, what it is about, why, what to do, and its one number.
 
-    `key` stays the same while it is the same matter, so that it can be acknowledged; `cure` is the
-    cure it is about, empty where it is none.
+    `counted` says what the number is of. `key` stays the same while it is the same matter, so that it
+    can be acknowledged; `cure` is the cure it is about, empty where it is none.
     """
 
     verdict: Verdict
@@ -52,6 +52,7 @@ class Matter:
     number: str
     key: str
     cure: str = ""
+    counted: str = ""
 
 
 def first_matter(sight: Sight, reader: Reader) -> Matter:
@@ -67,29 +68,33 @@ def first_matter(sight: Sight, reader: Reader) -> Matter:
         return Matter(Verdict.NO_NEWS, "NO NEWS", sight.shed, why, to_do, "", "bays")
     troubled = [cure for cure in cures if cure.verdict is not Verdict.GO]
     silent = [one for one in (*bays, *cures) if one.verdict is Verdict.NO_NEWS]
-    order = silent or troubled or bays
-    return min(order, key=lambda matter: WORST_FIRST.index(matter.verdict))
+    first = min(silent or troubled or bays, key=lambda matter: WORST_FIRST.index(matter.verdict))
+    if first.verdict is Verdict.GO and len(bays) > 1:
+        return replace(first, about="every bay", counted=f"{first.counted}, {first.about}")
+    return first
 
 
 def bay_matter(bay: BayNow, reader: Reader) -> Matter:
     """Return a bay as a matter; its number is what decides, the margin where all is well."""
     reason = bay.reasons[0] if bay.reasons else None
-    number = ""
+    number = counted = ""
     if bay.verdict is Verdict.NO_NEWS:
-        number = "" if bay.age_s is None else age_words(bay.age_s)
+        number, counted = "" if bay.age_s is None else age_words(bay.age_s), "since it was heard"
     elif reason is not None and reason.value is not None:
         number = reader.quantity(reason.quantity, reason.value)
+        counted = NAMES.get(reason.quantity, reason.quantity)
     why = ", ".join(reason_words(reason, reader) for reason in bay.reasons)
     if bay.verdict is Verdict.GO:
         why = bay_headline(bay.verdict)
     word, key = bay.verdict.value.upper(), f"{bay.bay} {bay.verdict.value}"
-    return Matter(bay.verdict, word, bay.bay, why, advice_words(bay), number, key)
+    return Matter(bay.verdict, word, bay.bay, why, advice_words(bay), number, key, counted=counted)
 
 
 def cure_matter(cure: CureOutlook, at: datetime, reader: Reader) -> Matter:
     """Return a cure as a matter; its number is the odds of being ready, else when its next stage comes."""
     why = cure_headline(cure)
     ready = cure.ready
+    number, counted = _cure_number(cure, at, reader)
     if ready is not None and not ready.reached and cure.basis is not Basis.NOTHING:
         why = f"{why}; {ready_words(ready, at, reader)}"
     if cure.dew is not None and cure.dew.odds >= DEW_ODDS:
@@ -100,9 +105,10 @@ def cure_matter(cure: CureOutlook, at: datetime, reader: Reader) -> Matter:
         f"{cure.key} {cure.part}, {cure.bay}",
         why,
         cure_to_do(cure, at, reader),
-        _cure_number(ready, cure.dew) or next_clock(cure, at, reader),
+        number,
         f"{cure.key} {cure.verdict.value}",
         cure.key,
+        counted,
     )
 
 
@@ -120,23 +126,18 @@ def cure_to_do(cure: CureOutlook, at: datetime, reader: Reader) -> str:
     return rescue_words(cure.rescues[0], at, reader).removeprefix("To do: ")
 
 
-def _cure_number(ready: Ready | None, dew: Dew | None) -> str:
-    if (
-        dew is not None
-        and dew.odds >= DEW_ODDS
-        and (ready is None or ready.odds is None or ready.odds > dew.odds)
-    ):
-        return f"{100.0 * dew.odds:.0f} %"
-    if ready is None or ready.odds is None or ready.reached:
-        return ""
-    return f"{100.0 * ready.odds:.0f} %"
-
-
-def next_clock(cure: CureOutlook, at: datetime, reader: Reader) -> str:
-    """Return when a cure's next stage is likely to come; empty where nobody knows."""
-    if not cure.ahead or cure.ahead[0].when.likely_at is None:
-        return ""
-    return reader.clock(cure.ahead[0].when.likely_at, at)
+def _cure_number(cure: CureOutlook, at: datetime, reader: Reader) -> tuple[str, str]:
+    """Return a cure's one number and what it is of: the odds that matter, else when its next stage comes."""
+    ready, dew = cure.ready, cure.dew
+    wanted = ready is not None and ready.odds is not None and not ready.reached
+    if dew is not None and dew.odds >= DEW_ODDS and cure.verdict is not Verdict.NO_GO:
+        return f"{100.0 * dew.odds:.0f} %", "likely: dew before it is tack-free"
+    if wanted and ready is not None and ready.odds is not None:
+        by = f"{ready.wanted.stage.value} by {reader.clock(ready.wanted.at, at)}"
+        return f"{100.0 * ready.odds:.0f} %", f"likely: {by}"
+    if cure.ahead and cure.ahead[0].when.likely_at is not None:
+        return reader.clock(cure.ahead[0].when.likely_at, at), cure.ahead[0].stage.value
+    return "", ""
 
 
 def next_words(cure: CureOutlook, at: datetime, reader: Reader) -> list[str]:

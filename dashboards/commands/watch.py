@@ -40,6 +40,8 @@ def watch(
 
     only_ascii = not speaks_utf8(os.environ)
     plain = only_ascii or os.environ.get("TERM", "") in _FONTS_WITHOUT_BRAILLE
+    for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
+        os.environ.pop(name, None)
     look = Look(view="big" if big else "main", plain=plain, only_ascii=only_ascii)
     app = WatchApp(session, every_s=every_s, look=look)
     if for_s:

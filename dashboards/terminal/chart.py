@@ -6,7 +6,7 @@ names at the right edge, so that the chart reads without colour.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,7 @@ _TICK_STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 _TICK_ROWS = 3
 _HOUR_STEPS = (1, 2, 3, 4, 6, 12, 24)
 _TIME_CELLS = 9
+_NEAR = 6.0  # a limit half of this beyond the courses is still drawn
 _LABEL_CELLS = 5
 
 
@@ -125,7 +126,7 @@ def chart_lines(
     ends = _names(canvas, courses, frame, height - 1)
     lines = []
     for i in range(height - 1):
-        line = Text(f"{labels.get(i, ''):>{_LABEL_CELLS}} ", style=_QUIET)
+        line = Text.assemble((f"{labels.get(i, ''):>{_LABEL_CELLS}} ", _QUIET))
         line.append_text(_canvas_line(canvas, i))
         name, style = ends.get(i, ("", Style()))
         line.append(f" {name}", style)
@@ -152,7 +153,7 @@ def _bounds(courses: Sequence[Course], spread: Spread | None, frame: Frame) -> t
     if not values.size:
         return None
     low, high = float(values.min()), float(values.max())
-    reach = max(high - low, 2.0) / 2.0
+    reach = max(high - low, _NEAR) / 2.0
     near = [level for level in frame.levels if low - reach <= level <= high + reach]
     low, high = min([low, *near]), max([high, *near])
     pad = max(0.04 * (high - low), 0.3)
@@ -256,7 +257,7 @@ def _value_labels(canvas: _Canvas, height: int) -> dict[int, str]:
     value = np.ceil(canvas.low / step) * step
     while value <= canvas.high:
         line = int(canvas.row(np.array([value]))[0]) // canvas.cell[0]
-        found[min(max(line, 0), height - 1)] = f"{value:g}"
+        found[min(max(line, 0), height - 1)] = f"{value + 0.0:g}"  # never "-0"
         value += step
     return found
 
@@ -287,14 +288,15 @@ def _hours(frame: Frame, width: int) -> str:
     hours = span / timedelta(hours=1)
     step = next((s for s in _HOUR_STEPS if hours / s * _TIME_CELLS <= width), _HOUR_STEPS[-1])
     line = [" "] * width
-    at = frame.start.astimezone(frame.zone).replace(minute=0, second=0, microsecond=0)
+    moment = frame.start.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
     free = 0
-    while at <= frame.end:
+    while moment <= frame.end:
+        at = moment.astimezone(frame.zone)
         if at >= frame.start and at.hour % step == 0:
             place = round((at - frame.start) / span * (width - 1))
             words = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
             if place >= free and place + len(words) <= width:
                 line[place : place + len(words)] = words
                 free = place + len(words) + 1
-        at = (at + timedelta(hours=1)).astimezone(frame.zone)
+        moment += timedelta(hours=1)  # in UTC: a local day may have 23 or 25
     return "".join(line)

@@ -103,6 +103,8 @@ def _board(sight: Sight, look: Look, reader: Reader, width: int, height: int) ->
         chart = _chart(sight, look, reader, width, room - 1)
         return [*top, Text(), *(chart or [Text(" No readings of this bay to draw.", style=QUIET)])]
     body = _body(sight, reader, width)
+    while body and not body[-1].plain:
+        body.pop()
     spare = room - len(body) - 1
     if spare >= _LEAST_CHART:
         return [*top, *body, Text(), *_chart(sight, look, reader, width, spare)]
@@ -111,8 +113,8 @@ def _board(sight: Sight, look: Look, reader: Reader, width: int, height: int) ->
 
 def _scrolled(body: list[Text], scroll: int, room: int) -> list[Text]:
     """Cut a body that is too long, and say so."""
-    if len(body) <= room:
-        return body
+    if len(body) <= room or room < 1:
+        return body[: max(room, 0)]
     first = min(max(scroll, 0), len(body) - room)
     shown = body[first : first + room]
     rest = len(body) - first - room
@@ -308,7 +310,7 @@ def _big(sight: Sight, look: Look, reader: Reader, width: int, height: int) -> l
     matter = first_matter(sight, reader)
     fresh, well = freshness(sight)
     about = [
-        Text(f" {matter.about}", style=STRONG),
+        Text(" " + ": ".join(filter(None, (matter.about, matter.counted))), style=STRONG),
         *_sentences([f"To do: {matter.to_do}"] if matter.to_do else [matter.why], width, STRONG),
         Text(f" {fresh}", style=QUIET if well else STRONG),
     ]

@@ -45,7 +45,7 @@ class WatchApp(App[None]):
     """The live screen of one shed.
 
     `every_s` [s] is how often it looks. Looking is done in a thread, so that a slow disk never holds
-    up a key.
+    up a key. `drawn` is what the screen shows, `drawings` how often it was drawn.
     """
 
     CSS = """
@@ -82,7 +82,8 @@ class WatchApp(App[None]):
         self._feed = WatchFeed(session)
         self._reader: Reader = session.reader
         self._asked: Question | None = None
-        self._drawn: list[Text] = []
+        self.drawn: list[Text] = []
+        self.drawings = 0
         self.look = look
         self.sight = Sight(session.clock.now(), session.config.shed.name, trouble="looking …")
 
@@ -107,17 +108,22 @@ class WatchApp(App[None]):
 
     def on_unmount(self) -> None:
         """Close what was read."""
+        self.close_files()
+
+    def close_files(self) -> None:
+        """Let go of every file; the next look opens them again."""
         self._feed.close()
 
     def _lines(self, width: int, height: int) -> list[Text]:
-        self._drawn = watch_lines(self.sight, self.look, self._reader, width, height)
-        return self._drawn
+        self.drawings += 1
+        self.drawn = watch_lines(self.sight, self.look, self._reader, width, height)
+        return self.drawn
 
     def _redraw(self) -> None:
         """Draw again only where it would look different: an idle screen costs next to nothing."""
         board = self.query_one(Board)
         lines = watch_lines(self.sight, self.look, self._reader, board.size.width, board.size.height)
-        if lines != self._drawn:
+        if lines != self.drawn:
             board.refresh()
 
     def _show(self, look: Look) -> None:
