@@ -3,9 +3,8 @@
 from datetime import UTC, datetime
 
 from dashboards.view import Reader
-from forecast.cure_outlook import Arrival, Basis, CureOutlook, Ready, Remedy, Rescue
+from forecast.cure_outlook import DEW_ODDS, Arrival, Basis, CureOutlook, Ready, Remedy, Rescue
 from forecast.cure_state import CureState
-from forecast.rescue import DEW_ODDS
 from forecast.verdict import Verdict
 
 TRACK_WORDS = {

@@ -2,16 +2,17 @@
 
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
 from collector.errors import LaydayError
-from dashboards.cures import cures_now, read_book
+from collector.journal import open_journal
 from dashboards.session import Session
 from dashboards.watch_view import Sight
+from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Outlook, shed_now
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.recent import Recent, recent
@@ -24,6 +25,7 @@ CHART_EVERY_S = 60.0
 CURES_EVERY_S = 30.0
 _PAST = timedelta(hours=48)
 _NEW = timedelta(minutes=2)
+_NEWEST = 20  # entries come seldom: one since the outlook is among the last
 _T = TypeVar("_T")
 
 
@@ -75,7 +77,7 @@ class WatchFeed:
             "cures",
             (issued_at, _mark(session.journal_path)),
             CURES_EVERY_S,
-            lambda: cures_now(session, read_book(session), outlook, at)[0],
+            lambda: self._cures(outlook, at),
         )
         return replace(
             sight,
@@ -85,6 +87,30 @@ class WatchFeed:
             bay=drawn,
             past=self._again("past", drawn, CHART_EVERY_S, lambda: self._past(drawn, at)),
         )
+
+    def _cures(self, outlook: Outlook | None, at: datetime) -> tuple[CureOutlook, ...]:
+        """Return the outlook's cures, as they are where the journal says nothing newer.
+
+        Else they are worked out here; what that takes is loaded only then.
+        """
+        journal = open_journal(self._session.journal_path, read_only=True)
+        if journal is None:
+            return ()
+        with closing(journal):
+            book = journal.book()
+        live = [cure.key for cure in book.live if cure.laid_at <= at]
+        if not live:
+            return ()
+        told = outlook is None or any(
+            entry.entered_at > outlook.issued_at for entry in book.entries[-_NEWEST:]
+        )
+        if outlook is not None and not told and not outlook.is_stale(at):
+            known = {cure.key: cure for cure in outlook.cures}
+            if all(key in known for key in live):
+                return tuple(known[key] for key in live)
+        from dashboards.cures import cures_now
+
+        return cures_now(self._session, book, outlook, at)[0]
 
     def _past(self, bay: str, at: datetime) -> tuple[Recent, ...]:
         return recent(self._store, bay, at - _PAST, at + _NEW) if bay and self._store else ()

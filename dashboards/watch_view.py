@@ -9,10 +9,9 @@ from dashboards.cure_view import headline as cure_headline
 from dashboards.cure_view import moment_words
 from dashboards.view import NAMES, Reader, advice_words, age_words, reason_words
 from dashboards.view import headline as bay_headline
-from forecast.cure_outlook import Basis, CureOutlook
+from forecast.cure_outlook import DEW_ODDS, Basis, CureOutlook
 from forecast.outlook import Outlook, ShedNow
 from forecast.recent import Recent
-from forecast.rescue import DEW_ODDS
 from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
 LATE = timedelta(minutes=7)

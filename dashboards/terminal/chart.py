@@ -135,7 +135,7 @@ def chart_lines(
     return lines
 
 
-_QUIET = Style(dim=True)
+_QUIET, _NONE = Style(dim=True), Style()
 
 
 def _bounds(courses: Sequence[Course], spread: Spread | None, frame: Frame) -> tuple[float, float] | None:
@@ -241,12 +241,19 @@ def _draw_now(canvas: _Canvas, frame: Frame) -> None:
 
 
 def _canvas_line(canvas: _Canvas, i: int) -> Text:
-    line = Text()
-    for place in range(canvas.dots.shape[1]):
-        dots = int(canvas.dots[i, place])
-        letter = chr(_BRAILLE + dots) if dots else str(canvas.glyphs[i, place])
-        line.append(letter, canvas.styles[i][place])
-    return line
+    """Return one line, neighbours of one style as one piece: a terminal is sent less that way."""
+    letters = "".join(
+        chr(_BRAILLE + dots) if dots else glyph
+        for dots, glyph in zip(canvas.dots[i].tolist(), canvas.glyphs[i].tolist(), strict=True)
+    )
+    pieces: list[tuple[str, Style]] = []
+    begin = 0
+    styles = canvas.styles[i]
+    for end in range(1, len(letters) + 1):
+        if end == len(letters) or styles[end] is not styles[begin]:
+            pieces.append((letters[begin:end], styles[begin] or _NONE))
+            begin = end
+    return Text.assemble(*pieces)
 
 
 def _value_labels(canvas: _Canvas, height: int) -> dict[int, str]:

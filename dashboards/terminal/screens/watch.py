@@ -16,12 +16,12 @@ from textual.widgets import Input
 from collector.errors import LaydayError
 from dashboards.session import Session
 from dashboards.terminal.render.watch import Look, watch_lines
-from dashboards.watch_entries import Question, enter, question
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_view import Sight, first_matter
 
 if TYPE_CHECKING:
     from dashboards.view import Reader, Units
+    from dashboards.watch_entries import Question
 
 _SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM")
 _SHIFT_H = 6
@@ -84,6 +84,7 @@ class WatchApp(App[None]):
         self._asked: Question | None = None
         self.drawn: list[Text] = []
         self.drawings = 0
+        self._fresh: tuple[int, int] | None = None
         self.look = look
         self.sight = Sight(session.clock.now(), session.config.shed.name, trouble="looking …")
 
@@ -115,8 +116,11 @@ class WatchApp(App[None]):
         self._feed.close()
 
     def _lines(self, width: int, height: int) -> list[Text]:
+        """Draw for a size; what `_redraw` has just drawn for it is taken as it is."""
+        if self._fresh != (width, height):
+            self.drawn = watch_lines(self.sight, self.look, self._reader, width, height)
+        self._fresh = None
         self.drawings += 1
-        self.drawn = watch_lines(self.sight, self.look, self._reader, width, height)
         return self.drawn
 
     def _redraw(self) -> None:
@@ -124,6 +128,7 @@ class WatchApp(App[None]):
         board = self.query_one(Board)
         lines = watch_lines(self.sight, self.look, self._reader, board.size.width, board.size.height)
         if lines != self.drawn:
+            self.drawn, self._fresh = lines, (board.size.width, board.size.height)
             board.refresh()
 
     def _show(self, look: Look) -> None:
@@ -172,6 +177,8 @@ class WatchApp(App[None]):
 
     async def action_ask(self, kind: str) -> None:
         """Open the line for something to enter."""
+        from dashboards.watch_entries import question  # what it takes is loaded with the first key
+
         try:
             self._asked = await asyncio.to_thread(question, self._session, kind)
         except LaydayError as error:
@@ -189,6 +196,8 @@ class WatchApp(App[None]):
         """Enter what was typed."""
         if self._asked is None:
             return
+        from dashboards.watch_entries import enter
+
         kind = self._asked.kind
         self._stop_asking()
         try:
