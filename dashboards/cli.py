@@ -38,6 +38,7 @@ def _globals_first(args: Sequence[str]) -> list[str]:
 COMMANDS = {
     "now": "now:now",
     "tonight": "tonight:tonight",
+    "watch": "watch:watch",
     "ahead": "ahead:ahead",
     "windows": "windows:windows_command",
     "mix": "mix:mix_command",

@@ -2,18 +2,23 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from collector.errors import InputError
 from collector.journal import Journal, open_journal
 from collector.journal_book import EMPTY, Book, Cure
 from collector.store.memory import MemoryStore
 from dashboards.session import Session
-from forecast.batches import Cards, laid, learned_pots, read_cards, ready_hour
+from forecast.batches import Cards, laid, learned_pots, live_at, read_cards, ready_hour
 from forecast.card import Card
 from forecast.card_files import find_card
+from forecast.cure_outlook import CureOutlook
+from forecast.outlook import Outlook
 from forecast.resin import LotLearning, PotGel, learn_lot
 from forecast.tonight import CureTonight, tonight
+from forecast.tonight_ahead import cure_outlook
+
+_FRESH = timedelta(minutes=10)  # two refreshes
 
 
 @contextmanager
@@ -68,6 +73,33 @@ def stand(
         return tonight(batches, store, at, pots), cards
     finally:
         store.close()
+
+
+def cures_now(
+    session: Session, book: Book, outlook: Outlook | None, moment: datetime
+) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
+    """Return every live cure, and what is wrong with cards of others.
+
+    What the outlook says is taken while it is fresh and nothing was entered since it was made; the
+    other cures go by the warmth of the last hours.
+
+    Raises
+    ------
+    StoreError
+        If there is no store or it cannot be read.
+    """
+    live = live_at(book, moment)
+    kept: dict[str, CureOutlook] = {}
+    if outlook is not None and moment - outlook.issued_at <= _FRESH:
+        told = {entry.fields.get("cure") for entry in book.entries if entry.entered_at > outlook.issued_at}
+        kept = {cure.key: cure for cure in outlook.cures if cure.key not in told}
+    others = [cure for cure in live if cure.key not in kept]
+    mistakes: tuple[str, ...] = ()
+    if others:
+        stands, cards = stand(session, book, others, moment)
+        kept |= {found.laid.key: cure_outlook(found, None) for found in stands}
+        mistakes = cards.mistakes
+    return tuple(kept[cure.key] for cure in live if cure.key in kept), mistakes
 
 
 def lot_learning(session: Session, book: Book, card_name: str, lot: str) -> LotLearning:
