@@ -133,11 +133,11 @@ def _warmest_first(past: ClimatePast) -> tuple[int, ...]:
     return tuple(int(place) for place in np.argsort(-means, kind="stable"))
 
 
-def whole(values: Array, otherwise: float) -> Array:
-    """Return values with holes bridged by straight lines, and `otherwise` where there are none at all."""
+def whole(values: Array, value: float) -> Array:
+    """Return values with holes bridged by straight lines, and `value` where there are none at all."""
     heard = np.isfinite(values)
     if not heard.any():
-        return np.full(len(values), otherwise)
+        return np.full(len(values), value)
     steps = np.arange(len(values))
     return np.interp(steps, steps[heard], values[heard])
 
@@ -274,9 +274,9 @@ def _begin(task: _Task, model: Model) -> Heat:
     return Heat(air, part, mass_c, _casing_j(task, model))
 
 
-def bridged(rows: Array, otherwise: float = 12.0) -> Array:
+def bridged(rows: Array, value: float = 12.0) -> Array:
     """Return each row without holes (see `whole`)."""
-    return np.stack([whole(row, otherwise) for row in rows])
+    return np.stack([whole(row, value) for row in rows])
 
 
 def driven(model: Model, task: _Task) -> tuple[Array, Array]:
