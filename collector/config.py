@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from collector.calibration import Correction, Corrections
+from collector.central_config import CentralConfig, ForwardConfig
 from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
 from collector.cure_config import CureConfig
 from collector.domain import QUANTITIES, Sensor
@@ -157,6 +158,8 @@ class Config(Model):
     listener: ListenerConfig = ListenerConfig()
     broker: BrokerConfig | None = None
     intake: IntakeConfig = IntakeConfig()
+    forward: ForwardConfig = ForwardConfig()
+    central: CentralConfig = CentralConfig()
     limits: LimitsConfig = LimitsConfig()
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
@@ -332,6 +335,12 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
     )
     store = config.store.model_copy(update={"path": absolute(config.store.path)})
     weather = config.weather.model_copy(update={"file": absolute(config.weather.file)})
+    far = {
+        table: model.model_copy(
+            update={key: absolute(getattr(model, key)) for key in ("token_file", "tls_ca_file")}
+        )
+        for table, model in (("forward", config.forward), ("central", config.central))
+    }
     return config.model_copy(
-        update={"listener": listener, "broker": broker, "store": store, "weather": weather}
+        update={"listener": listener, "broker": broker, "store": store, "weather": weather, **far}
     )
