@@ -6,6 +6,7 @@ from pydantic import Field, field_validator
 
 from collector.config_base import Model
 from collector.errors import InputError
+from collector.secret_files import credential_mistake
 from collector.store.address import Access, parse_address
 
 
@@ -25,6 +26,13 @@ class CentralConfig(Model):
             except InputError as error:
                 raise ValueError(str(error)) from None
         return address
+
+    @field_validator("token_file")
+    @classmethod
+    def _usable_name(cls, name: str) -> str:
+        if mistake := credential_mistake(name):
+            raise ValueError(mistake)
+        return name
 
     @property
     def access(self) -> Access:

@@ -114,7 +114,6 @@ class Forwarder:
         self._max_per_s = max_per_s
         self._notes_every_s = notes_every_s
         self._server_run = server_run
-        self._stopping = threading.Event()
         self._status = ForwardStatus(address)
         self._random = Random()  # noqa: S311  spreads retries, guards nothing
         self._wait_s = _FIRST_WAIT_S
@@ -126,19 +125,15 @@ class Forwarder:
         """How it goes."""
         return self._status
 
-    def stop(self) -> None:
-        """Make `run` return soon; from any thread."""
-        self._stopping.set()
-
-    def run(self) -> None:
-        """Copy until `stop`; trouble is waited out, longer and longer up to a minute."""
-        while not self._stopping.is_set():
+    def run(self, stopping: threading.Event) -> None:
+        """Copy until told to stop; trouble is waited out, longer and longer up to a minute."""
+        while not stopping.is_set():
             try:
                 wait_s = 0.0 if self.step() else _IDLE_S
             except (UnavailableError, StoreError) as error:
                 wait_s = self._note_trouble(error)
             self._leave_word()
-            self._stopping.wait(wait_s)
+            stopping.wait(wait_s)
         self._leave_word(now=True)
 
     def step(self) -> bool:
@@ -157,8 +152,7 @@ class Forwarder:
         self._settle()
         now_s = time.monotonic()
         if now_s < self._free_s:
-            self._stopping.wait(min(self._free_s - now_s, _IDLE_S))
-            return True
+            return False  # the pace allowed; live ones go on meanwhile
         job = self._spool.oldest_job()
         if job is None:
             return False

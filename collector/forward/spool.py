@@ -9,9 +9,12 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple, Self
 
+from collector.clock import from_us
+from collector.errors import StoreError
 from collector.forward.lines import Values
 from collector.store import chunks
 from collector.store.arrivals import NEAR_US
@@ -77,14 +80,19 @@ class Spool:
     readings are copied once more.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        if not path.is_file():
+            raise StoreError(f"{path}: there is no store yet; 'layday run' makes one")
         with in_words(path), ExitStack() as undo:
-            writer = connect(path, writable=True)
-            undo.callback(writer.close)
-            if schema_version(writer) < len(MIGRATIONS):
-                raise sqlite3.OperationalError("is in an earlier form; 'layday run' brings it up to date")
-            writer.execute("PRAGMA synchronous = NORMAL")
             reader = connect_reader(path)
+            undo.callback(reader.con.close)
+            if schema_version(reader.con) < len(MIGRATIONS):
+                raise StoreError(f"{path}: is in an earlier form; 'layday run' brings it up to date")
+            writer = None
+            if not read_only:
+                writer = connect(path, writable=True)
+                undo.callback(writer.close)
+                writer.execute("PRAGMA synchronous = NORMAL")
             undo.pop_all()
         self._database = Database(path, writer, reader)
 
@@ -232,6 +240,12 @@ class Spool:
         with self._database.reading() as con:
             row = con.execute("SELECT text FROM state WHERE key = ?", (key,)).fetchone()
         return row[0] if row else None
+
+    def state_at(self, key: str) -> datetime | None:
+        """Return when a piece of state was left."""
+        with self._database.reading() as con:
+            row = con.execute("SELECT at_us FROM state WHERE key = ?", (key,)).fetchone()
+        return from_us(row[0]) if row else None
 
 
 def _everything(con: sqlite3.Connection) -> list[tuple[int, int, int]]:

@@ -1,13 +1,12 @@
 """Where a central store is, and how one proves who one is: addresses, token files, TLS."""
 
-import os
 import re
 import ssl
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Literal
 
-from collector.errors import InputError, StoreError
+from collector.errors import InputError, SourceError, StoreError
+from collector.secret_files import secret_path
 
 SCHEMES = "influx://, influx+tls://, victoria://, victoria+tls://"
 _PATTERN = re.compile(
@@ -76,7 +75,7 @@ def parse_address(text: str) -> Address:
 class Access:
     """The files that open a central store: its token, and the certificate it is trusted by.
 
-    Names may hold ``$CREDENTIALS_DIRECTORY``, where systemd puts a service's secrets. A token with a
+    The token's may be a credential that systemd gives the service, as ``credential:NAME``. A token with a
     colon is a user and a password (InfluxDB 1.8, or a proxy before VictoriaMetrics).
     """
 
@@ -93,14 +92,16 @@ class Access:
         """
         if not self.token_file:
             return ""
-        path = Path(os.path.expandvars(self.token_file)).expanduser()
         try:
+            path = secret_path(self.token_file, "token_file").expanduser()
             lines = path.read_text(encoding="utf-8").split()
+        except SourceError as error:
+            raise StoreError(str(error)) from error
         except (OSError, UnicodeDecodeError) as error:
             reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-            raise StoreError(f"token_file {path} cannot be read: {reason}") from error
+            raise StoreError(f"token_file {self.token_file} cannot be read: {reason}") from error
         if len(lines) != 1:
-            raise StoreError(f"token_file {path} must hold the token and nothing else")
+            raise StoreError(f"token_file {self.token_file} must hold the token and nothing else")
         return lines[0]
 
     def tls(self) -> ssl.SSLContext:
@@ -111,11 +112,10 @@ class Access:
         StoreError
             If the file cannot be used.
         """
-        name = os.path.expandvars(self.tls_ca_file)
         try:
-            return ssl.create_default_context(cafile=name or None)
+            return ssl.create_default_context(cafile=self.tls_ca_file or None)
         except (OSError, ssl.SSLError) as error:
-            raise StoreError(f"tls_ca_file {name} cannot be used: {error}") from error
+            raise StoreError(f"tls_ca_file {self.tls_ca_file} cannot be used: {error}") from error
 
 
 NO_ACCESS = Access()

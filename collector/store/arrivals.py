@@ -16,6 +16,7 @@ from collector.store.chunks import SPAN_US, start_us
 from collector.store.rows import Row
 
 NEAR_US = 60_000_000
+_JOIN_US = 900_000_000
 _CLUSTERS = 8
 
 
@@ -38,7 +39,7 @@ def _widen(con: sqlite3.Connection, low_us: int, high_us: int, count: int) -> No
         "UPDATE arrival SET low_us = min(low_us, ?1), high_us = max(high_us, ?2), count = count + ?3"
         " WHERE seq = (SELECT max(seq) FROM arrival) AND claimed = 0 AND sensors IS NULL"
         " AND low_us BETWEEN ?4 AND ?2 + ?6 AND high_us BETWEEN ?1 - ?6 AND ?5 AND ?1 >= ?4",
-        (low_us, high_us, count, window_us, window_us + SPAN_US - 1, NEAR_US),
+        (low_us, high_us, count, window_us, window_us + SPAN_US - 1, _JOIN_US),
     )
     if not grown.rowcount:
         _begin(con, low_us, high_us, count, None)
