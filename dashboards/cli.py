@@ -48,6 +48,7 @@ COMMANDS = {
     "listen": "listen:listen",
     "store": "store:store",
     "forward": "forward:app",
+    "yard": "yard:yard_command",
     "import": "readings:import_readings",
     "export": "readings:export_readings",
     "hindcast": "hindcast:hindcast",

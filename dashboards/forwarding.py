@@ -16,9 +16,13 @@ from collector.forward.sender import Sender
 from collector.forward.spool import Spool
 from collector.journal import open_journal
 from collector.journal_text import journal_text
+from collector.shared_settings import settings_text
 from collector.store.address import Address, parse_address
 from collector.store.victoria import server_run
-from dashboards.shared_settings import settings_numbers, settings_text
+from forecast.outlook_book import open_outlooks
+from forecast.outlook_json import dump_outlook
+from forecast.shed_limits import limits_of
+from forecast.yard_numbers import limit_numbers, outlook_numbers
 
 CODE = "from dashboards.forwarding import main; main()"
 _log = logging.getLogger(__name__)
@@ -67,8 +71,8 @@ def notes_of(config: Config, order: ForwardOrder) -> list[Note]:
 
     What cannot be read is left for the next time; readings do not wait for it.
     """
-    notes = [Note("settings", settings_text(config), settings_numbers(config))]
-    for read in (_journal,):
+    notes = [Note("settings", settings_text(config), limit_numbers(limits_of(config.limits)))]
+    for read in (_journal, _outlook):
         try:
             note = read(order)
         except LaydayError as error:
@@ -87,6 +91,17 @@ def _journal(order: ForwardOrder) -> Note | None:
         return Note("journal", journal_text(journal.entries()))
     finally:
         journal.close()
+
+
+def _outlook(order: ForwardOrder) -> Note | None:
+    outlooks = open_outlooks(Path(order.outlook_file), read_only=True)
+    if outlooks is None:
+        return None
+    try:
+        newest = outlooks.newest()
+    finally:
+        outlooks.close()
+    return None if newest is None else Note("outlook", dump_outlook(newest), outlook_numbers(newest))
 
 
 def main() -> None:

@@ -15,11 +15,11 @@ from collector.central_config import CentralConfig
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
 from collector.errors import ConfigError, InputError
+from collector.shared_settings import with_settings
 from collector.store.address import Access, Address, is_address, parse_address
 from collector.store.base import Store
 from collector.store.opening import open_central, open_store
 from collector.store.sqlite import SqliteStore
-from dashboards.shared_settings import with_settings
 from dashboards.told_time import told_time
 from dashboards.view import Reader
 from forecast.outlook_order import Files
@@ -119,7 +119,7 @@ class Session:
         store = open_store(self.store_path, read_only=read_only)
         return corrected(store, self.config.corrections) if read_only else store
 
-    def open_raw_store(self) -> SqliteStore:
+    def open_raw_store(self) -> Store:
         """Open the store read-only, with every reading as measured.
 
         Raises
@@ -127,6 +127,8 @@ class Session:
         StoreError
             If it cannot be opened, or there is none yet.
         """
+        if self.central is not None:
+            return open_central(self.central, self.central_access, self.clock)
         return open_store(self.store_path, read_only=True)
 
     def moment(self, text: str | None, option: str = "--at") -> datetime:

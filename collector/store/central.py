@@ -57,8 +57,8 @@ class Engine(Protocol):
         """Return the words of texts in [start, end), by time."""
         ...
 
-    def numbers(self, oldest_us: int) -> Mapping[str, Mapping[str, float]]:
-        """Return the newest numbers of every shed since a time, by shed and field."""
+    def numbers(self, until_us: int) -> Mapping[str, Mapping[str, float]]:
+        """Return the newest numbers of every shed up to a time, by shed and field."""
         ...
 
     def close(self) -> None:

@@ -78,9 +78,9 @@ class InfluxEngine:
         found = self._series(f"SELECT word FROM layday_text WHERE {where}")
         return dict(found[0]["values"]) if found else {}
 
-    def numbers(self, oldest_us: int) -> Mapping[str, Mapping[str, float]]:
-        """Return the newest numbers of every shed since a time, by shed and field."""
-        where = _where(after_us=oldest_us)
+    def numbers(self, until_us: int) -> Mapping[str, Mapping[str, float]]:
+        """Return the newest numbers of every shed up to a time, by shed and field."""
+        where = _where(until_us=until_us + 1)
         found = {}
         for series in self._series(f"SELECT last(*) FROM {_NUMBERS} WHERE {where} GROUP BY shed"):
             names = [name.removeprefix("last_") for name in series["columns"]]

@@ -110,12 +110,12 @@ class VictoriaEngine:
         found = self._export("layday_text_word", {"shed": shed, "key": key}, start_us, end_us)
         return found.get("word", {})
 
-    def numbers(self, oldest_us: int) -> Mapping[str, Mapping[str, float]]:
-        """Return the newest numbers of every shed since a time, by shed and field."""
-        now_us = to_us(self._clock.now())
-        which = f'{{__name__=~"layday_shed_.+"}}[{max(now_us - oldest_us, _MS_US) // _MS_US}ms]'
+    def numbers(self, until_us: int) -> Mapping[str, Mapping[str, float]]:
+        """Return the newest numbers of every shed up to a time, by shed and field."""
+        which = f'{{__name__=~"layday_shed_.+"}}[{until_us // 1_000_000 - _EARLIEST_S}s]'
         found: dict[str, dict[str, float]] = {}
-        for tags, value in self._instant(f"last_over_time({which}) keep_metric_names", now_us):
+        # a millisecond on: whether a sample at the very moment counts differs from version to version
+        for tags, value in self._instant(f"last_over_time({which})", until_us + _MS_US):
             field = tags["__name__"].removeprefix("layday_shed_")
             found.setdefault(tags["shed"], {})[field] = value
         return found

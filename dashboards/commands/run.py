@@ -48,7 +48,7 @@ def _forward(session: Session) -> Child | None:
         config_file=str(session.config_path or ""),
         store_file=str(session.store_path),
         journal_file=str(session.journal_path),
-        outlook_file=str(session.store_path.with_suffix(".outlook.sqlite")),
+        outlook_file=str(session.outlook_path),
         log_level=logging.getLogger().getEffectiveLevel(),
     )
     return Child("forwarding", CODE, order.line)

@@ -12,11 +12,11 @@ from collector.errors import InputError
 from collector.journal_book import Book, Cure
 from dashboards.cure_view import cure_json, cure_sentence
 from dashboards.cures import read_book, stand
+from dashboards.outlooks import kept_outlook
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
 from forecast.batches import live_at
 from forecast.cure_outlook import CureOutlook
-from forecast.outlook_book import open_outlooks
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import Verdict, worst
 
@@ -63,13 +63,7 @@ def _kept(
 
 def _from_outlook(session: Session, book: Book, moment: datetime) -> dict[str, CureOutlook]:
     """Return the outlook's cures, but for those of which something was entered since it was made."""
-    outlooks = open_outlooks(session.outlook_path, read_only=True)
-    if outlooks is None:
-        return {}
-    try:
-        outlook = outlooks.newest(moment)
-    finally:
-        outlooks.close()
+    outlook = kept_outlook(session, moment)
     if outlook is None or moment - outlook.issued_at > _FRESH:
         return {}
     told = {entry.fields.get("cure") for entry in book.entries if entry.entered_at > outlook.issued_at}

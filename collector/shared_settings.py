@@ -1,19 +1,15 @@
 """The settings that go with a shed's readings, so that they are judged alike at every desk; no secrets."""
 
 import json
-from collections.abc import Mapping
 
 from pydantic import ValidationError
 
 from collector.config import Config
 from collector.errors import InputError
-from forecast.shed_limits import limits_of
-from forecast.verdict import Limits
 
 SCHEMA = "layday/settings/1"
 # Every table that says how a shed is judged; none that says how it is reached.
 _TABLES = {"shed", "limits", "sensor", "cure", "windows", "job", "heater", "calibration"}
-_LIMITS = tuple(Limits.__dataclass_fields__)
 
 
 def settings_text(config: Config) -> str:
@@ -45,14 +41,3 @@ def with_settings(config: Config, text: str) -> Config:
     shed = found.shed.model_copy(update={"units": config.shed.units})
     tables = {name: getattr(found, name) for name in _TABLES & set(Config.model_fields)}
     return config.model_copy(update={**tables, "shed": shed})
-
-
-def settings_numbers(config: Config) -> dict[str, float]:
-    """Return the limits as numbers of the shed, for whoever judges many sheds at once."""
-    limits = limits_of(config.limits)
-    return {name: float(getattr(limits, name)) for name in _LIMITS}
-
-
-def limits_from(numbers: Mapping[str, float], otherwise: Limits) -> Limits:
-    """Return a shed's limits from its numbers; those it did not tell are taken from others."""
-    return Limits(**{name: numbers.get(name, getattr(otherwise, name)) for name in _LIMITS})
