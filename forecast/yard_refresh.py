@@ -3,11 +3,12 @@
 For sheds whose own box only collects. Each is judged by its own settings and journal, as forwarded.
 """
 
+import os
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -31,12 +32,17 @@ from forecast.yard_numbers import outlook_numbers
 
 @dataclass(frozen=True, slots=True)
 class Refreshing:
-    """What refreshing needs: where the yard is, what opens it, as of when; `org` is InfluxDB 2's."""
+    """What refreshing needs: where the yard is, what opens it, as of when; `org` is InfluxDB 2's.
+
+    `days` of readings are learnt from [days]. Learning from a month takes a shed some twenty seconds, from
+    three days a third of one; a shed's own daemon learns from all it has.
+    """
 
     address: Address
     access: Access
     org: str
     at: datetime
+    days: float
     card_folders: tuple[Path, ...] = ()
 
 
@@ -58,6 +64,8 @@ def refresh(asked: Refreshing, sheds: Sequence[str], jobs: int) -> Iterator[Refr
         for shed in sheds:
             yield refresh_shed(asked, shed)
         return
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # the processes are the threads
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         yield from pool.map(refresh_shed, [asked] * len(sheds), sheds, chunksize=4)
 
@@ -87,7 +95,7 @@ def _made(asked: Refreshing, shed: str) -> Outlook:
         notes: tuple[str, ...] = ()
         ahead = None
         try:
-            ahead = forecast(read_store(store, asked.at), asked.at)
+            ahead = forecast(read_store(store, asked.at, timedelta(days=asked.days)), asked.at)
         except InputError as error:
             notes = (str(error),)
         judged = replace(shed_of(config, asked.card_folders), name=shed)
