@@ -6,6 +6,7 @@ to be sound is tried, for a far end that refuses *that* has a fault of its own. 
 Anything else, and no answer, is the far end's or the network's trouble: everything is kept and tried again.
 """
 
+import gzip
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import TYPE_CHECKING, NamedTuple
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from influxdb_client import InfluxDBClient, WriteService
 
 REQUEST_LINES = 2000
+_GZIP_LEVEL = 1  # the client's own 9 takes twice the rest of the work, for a fifth fewer bytes
 TIMEOUT_S = 20.0
 _LINE_AT_FAULT = {HTTPStatus.BAD_REQUEST, HTTPStatus.UNPROCESSABLE_ENTITY}
 _WORDS: Mapping[int, str] = {
@@ -137,13 +139,15 @@ class Sender:
         from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError
 
+        body = "\n".join(lines).encode()
         try:
             _, status, _ = self._connected().post_write_with_http_info(
                 self._org,
                 self._address.bucket,
-                "\n".join(lines),
+                gzip.compress(body, _GZIP_LEVEL) if self._compress else body,
                 precision="us",
                 content_type="text/plain; charset=utf-8",
+                content_encoding="gzip" if self._compress else "identity",
             )
         except ApiException as error:
             return _Answer(error.status or 0, _reason(error), _asked_wait_s(error))
@@ -165,7 +169,6 @@ class Sender:
                 token=token,
                 org=self._org,
                 timeout=self._timeout_ms,
-                enable_gzip=self._compress,
                 ssl_context=tls,
                 auth_basic=self._address.kind == "victoria" and ":" in token,
             )
