@@ -51,7 +51,12 @@ def yard_cells(line: ShedLine, at: datetime, reader: Reader) -> tuple[str, ...]:
 def yard_sentence(line: ShedLine, at: datetime, reader: Reader) -> str:
     """Return a shed in a plain sentence."""
     _, verdict, cures, window, fuel, age, why = yard_cells(line, at, reader)
-    parts = [f"live cures {cures}", f"next window {window}", f"fuel {fuel}", f"newest reading {age}"]
+    parts = [
+        f"live cures {cures}",
+        f"next window {window}",
+        f"fuel {fuel}",
+        f"newest reading {age}{' old' if line.heard_at else ''}",
+    ]
     return f"{line.shed}: {verdict}{f' ({why})' if why else ''}; {', '.join(parts)}."
 
 
