@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from collector.errors import InputError
 from collector.journal import Journal, open_journal
 from collector.journal_book import EMPTY, Book, Cure
+from collector.journal_text import read_journal_text
 from collector.store.memory import MemoryStore
 from dashboards.session import Session
 from forecast.batches import Cards, laid, learned_pots, live_at, read_cards, ready_hour
@@ -24,6 +25,8 @@ _FRESH = timedelta(minutes=10)  # two refreshes
 @contextmanager
 def writing(session: Session) -> Iterator[Journal]:
     """Open the journal to enter something."""
+    if session.central is not None:
+        raise InputError(f"--store {session.central}: a cure is entered in its shed, not from here")
     journal = open_journal(session.journal_path)
     if journal is None:  # only a journal that is merely read may be missing
         raise InputError(f"{session.journal_path}: cannot be made")
@@ -41,6 +44,8 @@ def read_book(session: Session) -> Book:
     StoreError
         If the journal cannot be read.
     """
+    if session.central is not None:
+        return _book_at_central(session)
     journal = open_journal(session.journal_path, read_only=True)
     if journal is None:
         return EMPTY
@@ -48,6 +53,15 @@ def read_book(session: Session) -> Book:
         return journal.book()
     finally:
         journal.close()
+
+
+def _book_at_central(session: Session) -> Book:
+    store = session.open_store(read_only=True)
+    try:
+        state = store.read_state("journal")
+    finally:
+        store.close()
+    return EMPTY if state is None else read_journal_text(state.text)
 
 
 def stand(
@@ -123,7 +137,8 @@ def card_pots(session: Session, book: Book, card_name: str, card: Card) -> Seque
         If the store cannot be read.
     """
     cards = Cards({card_name: card}, ())
-    store = session.open_store(read_only=True) if session.store_path.exists() else MemoryStore()
+    there = session.central is not None or session.store_path.exists()
+    store = session.open_store(read_only=True) if there else MemoryStore()
     try:
         return learned_pots(book, cards, store, session.clock.now()).get(card.key, [])
     finally:

@@ -11,11 +11,11 @@ from collector.errors import InputError
 from collector.journal_book import Book
 from dashboards.cure_view import cure_json, cure_sentence
 from dashboards.cures import cures_now, read_book
+from dashboards.outlooks import kept_outlook
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
 from forecast.batches import live_at
 from forecast.cure_outlook import CureOutlook
-from forecast.outlook_book import open_outlooks
 from forecast.verdict import Verdict, worst
 
 if TYPE_CHECKING:
@@ -50,13 +50,7 @@ def tonight(
 
 def _kept(session: Session, book: Book, moment: datetime) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
     """Take what the kept outlook says of each cure; where it says nothing, go by the last hours' warmth."""
-    outlooks = open_outlooks(session.outlook_path, read_only=True)
-    if outlooks is None:
-        return cures_now(session, book, None, moment)
-    try:
-        return cures_now(session, book, outlooks.newest(moment), moment)
-    finally:
-        outlooks.close()
+    return cures_now(session, book, kept_outlook(session, moment), moment)
 
 
 def _worked_out(session: Session, moment: datetime) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
