@@ -18,6 +18,7 @@ from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
+from collector.heater_config import HeaterConfig
 from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
@@ -160,6 +161,7 @@ class Config(Model):
     limits: LimitsConfig = LimitsConfig()
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
+    heater: HeaterConfig = HeaterConfig()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
     calibration: tuple[CalibrationConfig, ...] = ()

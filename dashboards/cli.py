@@ -39,6 +39,7 @@ COMMANDS = {
     "now": "now:now",
     "tonight": "tonight:tonight",
     "ahead": "ahead:ahead",
+    "heater": "heater:heater",
     "mix": "mix:mix_command",
     "cure": "cure:app",
     "cup": "cure:cup",
