@@ -41,6 +41,7 @@ COMMANDS = {
     "watch": "watch:watch",
     "ahead": "ahead:ahead",
     "windows": "windows:windows_command",
+    "heater": "heater:heater",
     "mix": "mix:mix_command",
     "cure": "cure:app",
     "cup": "cure:cup",
