@@ -40,6 +40,7 @@ COMMANDS = {
     "tonight": "tonight:tonight",
     "ahead": "ahead:ahead",
     "windows": "windows:windows_command",
+    "plan": "plan:plan_command",
     "mix": "mix:mix_command",
     "cure": "cure:app",
     "cup": "cure:cup",
