@@ -87,7 +87,14 @@ class CorrectedStore:
         A step in which a correction begins, or which it takes beyond 0 or 100 % of humidity, is worked out
         from its readings, so long as these are kept.
         """
-        found = self._store.rollup(sensor, start, end, step)
+        return self._rolled(sensor, self._store.rollup(sensor, start, end, step), end, step)
+
+    def rollups(self, start: datetime, end: datetime, step: timedelta) -> Mapping[str, Rollup]:
+        """Return every sensor's roll-up, corrected as by `rollup`."""
+        found = self._store.rollups(start, end, step)
+        return {name: self._rolled(name, each, end, step) for name, each in found.items()}
+
+    def _rolled(self, sensor: str, found: Rollup, end: datetime, step: timedelta) -> Rollup:
         lines = self._lines.get(sensor)
         if lines is None or not len(found.times_us):
             return found

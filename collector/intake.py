@@ -8,7 +8,7 @@ batch (disk full, locked), the batch is kept and tried again, nothing is acknowl
 import logging
 import threading
 import time
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -23,7 +23,7 @@ from collector.source import Message, Sink, Source
 from collector.store.base import Mark, State, Store
 
 BIRTHS_KEY = "sparkplug births"
-BATCH_MESSAGES = 500
+BATCH_MESSAGES = 2000
 BATCH_WAIT_S = 0.1
 _IDLE_WAIT_S = 0.005
 _ROOM_MESSAGES = 20_000
@@ -157,7 +157,7 @@ class Intake:
         readings: list[Reading] = []
         rejected: list[Rejected] = []
         marks: list[Mark] = []
-        tokens: dict[int, tuple[Source, list[object]]] = {}
+        tokens: dict[Source, list[object]] = defaultdict(list)
         for source, item in batch:
             if isinstance(item, Rejected):
                 rejected.append(item)
@@ -166,10 +166,10 @@ class Intake:
             if mark is not None:
                 marks.append(mark)
             if item.token is not None:
-                tokens.setdefault(id(source), (source, []))[1].append(item.token)
+                tokens[source].append(item.token)
         if not self._commit(len(batch), self._judged(readings), rejected, marks):
             return
-        for source, given in tokens.values():
+        for source, given in tokens.items():
             source.acknowledge(given)
 
     def _decode(

@@ -9,6 +9,7 @@ values of the same message are kept.
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from math import isfinite
 from typing import NamedTuple
 
 from collector.config import SensorConfig
@@ -25,7 +26,6 @@ from collector.values import (
     HEAD_BYTES,
     UNDATED,
     BadValueError,
-    finite,
     number_of,
     parse_document,
     resolve,
@@ -145,7 +145,9 @@ def _read(document: object, route: Route, message: Message) -> Reading:
     given = resolve(document, route.pointer)
     value = written_number(given, route.quantity) if type(given) is str else None
     if value is None:
-        value = finite(route.convert(number_of(given, route.quantity)))
+        value = route.convert(number_of(given, route.quantity))
+        if not isfinite(value):
+            raise BadValueError("value is not a finite number")
     at, flags = message.received_at, range_flag(route.quantity, value)
     if route.time_pointer is not None:
         at = time_of(resolve(document, route.time_pointer), route.time_unit, at)

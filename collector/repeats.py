@@ -49,13 +49,13 @@ class Repeats:
         newest = max((mark.received_at for mark in kept), default=None)
         for mark in kept:
             if newest is not None and newest - mark.received_at <= timedelta(seconds=window_s):
-                self._remember(mark)
+                self._remember(mark, elapsed_s())
 
     def original(self, message: Message) -> Message:
         """Return a redelivery with its first receive time; any other message as it is."""
         if not (message.duplicate and message.packet_id):
             return message
-        self._forget()
+        self._forget(self._elapsed_s())
         first_at = self._first.get(_digest(message))
         return message if first_at is None else message._replace(received_at=first_at)
 
@@ -66,19 +66,20 @@ class Repeats:
         mark = Mark(_digest(message), message.received_at)
         if self._first.get(mark.digest) == mark.received_at:
             return None
-        self._forget()
-        self._remember(mark)
+        now_s = self._elapsed_s()
+        self._forget(now_s)
+        self._remember(mark, now_s)
         return mark
 
-    def _remember(self, mark: Mark) -> None:
+    def _remember(self, mark: Mark, now_s: float) -> None:
         self._first[mark.digest] = mark.received_at
-        self._ages.append((self._elapsed_s(), mark))
+        self._ages.append((now_s, mark))
 
-    def _forget(self) -> None:
+    def _forget(self, now_s: float) -> None:
         """Let go what is too old or too much."""
-        oldest_s = self._elapsed_s() - self._window_s
-        while self._ages and (self._ages[0][0] < oldest_s or len(self._ages) > KEPT_MARKS):
-            _, mark = self._ages.popleft()
+        ages, oldest_s = self._ages, now_s - self._window_s
+        while ages and (ages[0][0] < oldest_s or len(ages) > KEPT_MARKS):
+            _, mark = ages.popleft()
             if self._first.get(mark.digest) == mark.received_at:
                 del self._first[mark.digest]
 

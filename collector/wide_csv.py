@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, BinaryIO, TextIO
 from collector.clock import EPOCH, from_us
 from collector.domain import QUANTITIES, Reading
 from collector.errors import InputError
-from collector.quality import range_flag
+from collector.quality import Judge, range_flag
 from collector.store.base import Added, Store
 
 if TYPE_CHECKING:
@@ -77,8 +77,9 @@ def import_wide_csv(
         if report is not None:
             report(problem)
 
+    judge = Judge()
     for batch in read_wide_csv(path, report=count, progress=progress):
-        added = store.add([_judged(reading) for reading in batch])
+        added = store.add(judge.judge([_ranged(reading) for reading in batch]))
         new, repeated, conflicting = (
             new + added.new,
             repeated + added.repeated,
@@ -87,7 +88,7 @@ def import_wide_csv(
     return Imported(Added(new, repeated, conflicting), problems)
 
 
-def _judged(reading: Reading) -> Reading:
+def _ranged(reading: Reading) -> Reading:
     """Flag what cannot be true, as intake does for what arrives by MQTT."""
     quantity = QUANTITIES[reading.sensor.rpartition(".")[2]]
     return reading._replace(flags=range_flag(quantity, reading.value))

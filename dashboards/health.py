@@ -55,13 +55,30 @@ class Health:
         return self.daemon_well and all(s.state == "good" for s in self.sensors if s.configured)
 
 
-def examine(store: Store, sensors: Mapping[str, Sensor], stale_after_s: float, at: datetime) -> Health:
-    """Look at everything that the store knows about layday's own health at `at`."""
+def examine(
+    store: Store,
+    sensors: Mapping[str, Sensor],
+    stale_after_s: float,
+    at: datetime,
+    *,
+    has_feeds: bool = False,
+) -> Health:
+    """Look at everything that the store knows about layday's own health at `at`.
+
+    With feeds, a sensor that nobody lists but that was heard of late is a configured one.
+    """
     latest = newest_heard(store, at, _LOOK_BACK)
     names = sorted({*sensors, *store.sensors()})
     words, well, sources = _daemon(store, at)
     healths = tuple(
-        _sensor(store, name, latest.get(name), stale_after_s, at, configured=name in sensors)
+        _sensor(
+            store,
+            name,
+            latest.get(name),
+            stale_after_s,
+            at,
+            configured=name in sensors or (has_feeds and name in latest),
+        )
         for name in names
     )
     return Health(

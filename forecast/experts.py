@@ -7,15 +7,14 @@ day and not on zero. They are ridges fitted to least absolute error by re-weight
 several anchors to shrink towards: the mix picks among them, bay by bay and hour by hour.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast.baselines import lagged, persistence, same_hour, usual_day, usual_day_at_level
 from forecast.features import Features
-from forecast.past import DAY_STEPS, Array, History, Times, age_steps
+from forecast.past import DAY_STEPS, Array, History, Times
 
 # Half hours ahead at which experts speak; between them departures are interpolated.
 KNOTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 60, 72, 84, 96, 120, 144)
@@ -31,7 +30,10 @@ _RIDGES = (
     (_NOW, 30.0),
     (_YESTERDAY, 300.0),
 )
+# How many of the first experts are naive: persistence and same hour yesterday.
+NAIVE = 2
 _BASE_NAMES = ("persistence", "yesterday", "usual day", "usual day at level")
+_PLACE_OF_YESTERDAY = [anchor for anchor, _ in _RIDGES].index(_YESTERDAY)
 EXPERT_NAMES = (
     *_BASE_NAMES,
     *(
@@ -44,8 +46,9 @@ EXPERT_NAMES = (
 )
 _ROUNDS = 3
 _MIN_ROWS = 96
-_LONGEST_HOLE_STEPS = 4
 _CLIP_SD = 6.0
+# How far back anything that an expert looks at reaches, and some: seven known days at three days ahead.
+_MEMORY_STEPS = 14 * DAY_STEPS
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +103,80 @@ def _fit_plain(inputs: Array, target: Array) -> _Linear:
     return _Linear(mean, scale, weights, offset)
 
 
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What was learned for one knot at one refit: each a map from inputs to departures."""
+
+    ridges: _Linear
+    robust: _Linear
+    plain: _Linear
+    boosted: Callable[[Array], Array] | None = None
+
+
+# One per knot; None where there was too little to learn from.
+Fits = tuple[Fit | None, ...]
+
+
+@dataclass(slots=True)
+class _Knot:
+    """All that the experts look at for one knot, by origin; the dear inputs are made when asked for."""
+
+    features: Features
+    knot: int
+    usual: Array = field(init=False)
+    anchors: Array = field(init=False)
+    target: Array = field(init=False)
+    inputs: Array = field(init=False)
+    raw: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        features, knot, values = self.features, self.knot, self.features.values
+        self.usual = usual_day(values, knot)
+        now, yesterday = persistence(values), same_hour(values, knot)
+        anchors = np.stack([self.usual, self.usual + values - features.usual_now, now, yesterday], axis=1)
+        self.anchors = anchors[:, [anchor for anchor, _ in _RIDGES]]
+        self.target = lagged(features.measured, -knot)
+        self.inputs, self.raw = features.toward(knot, self.usual), features.raw(knot)
+
+    def fit(self, refit: int, *, boosting: bool = False) -> Fit | None:
+        """Learn from targets measured by step `refit`; None where they are too few."""
+        rows = np.arange(DAY_STEPS, max(DAY_STEPS, refit - self.knot + 1))
+        usable = self.features.heard[rows] & np.isfinite(self.anchors[rows]).all(axis=1)
+        rows = rows[usable & np.isfinite(self.target[rows])]
+        if len(rows) < _MIN_ROWS:
+            return None
+        change = self.target[rows] - self.features.values[rows]
+        inputs, raw = self.inputs[rows], self.raw[rows]
+        penalties = [penalty for _, penalty in _RIDGES]
+        dear = boosting and self.knot in BOOSTED and len(rows) >= 4 * _MIN_ROWS
+        return Fit(
+            _fit_robust(inputs, self.target[rows, None] - self.anchors[rows], penalties, guide=0),
+            _fit_robust(raw, change[:, None], (10.0,), guide=0),
+            _fit_plain(raw, change),
+            _boosted(raw, change) if dear else None,
+        )
+
+    def say(self, fit: Fit | None, span: Times, said: Array) -> None:
+        """Fill in what the experts say (experts, n) at the origins of `span`."""
+        values = self.features.values[span]
+        said[: len(_BASE_NAMES), span] = (
+            values,
+            self.anchors[span, _PLACE_OF_YESTERDAY],
+            self.usual[span],
+            usual_day_at_level(self.features.values, self.knot)[span],
+        )
+        span = span[np.isfinite(self.anchors[span]).all(axis=1)]
+        if fit is None or not len(span):
+            return
+        values, raw = self.features.values[span], self.raw[span]
+        first, after = len(_BASE_NAMES), len(_BASE_NAMES) + len(_RIDGES)
+        said[first:after, span] = (fit.ridges(self.inputs[span]) + self.anchors[span]).T
+        said[after, span] = fit.robust(raw)[:, 0] + values
+        said[after + 1, span] = fit.plain(raw)[:, 0] + values
+        if fit.boosted is not None:
+            said[after + 2, span] = fit.boosted(raw) + values
+
+
 def replay(
     history: History, unit: tuple[str, str], refits: Sequence[int], *, boosting: bool = False
 ) -> Array:
@@ -119,60 +196,51 @@ def replay(
     -------
     (experts, knots, n) array in the quantity's unit, by origin.
     """
+    return replay_and_learn(history, unit, refits, boosting=boosting)[0]
+
+
+def replay_and_learn(
+    history: History, unit: tuple[str, str], refits: Sequence[int], *, boosting: bool = False
+) -> tuple[Array, Fits]:
+    """Return the same as `replay`, and what the last refit learned."""
     features = Features(history, *unit)
     said = np.full((len(EXPERT_NAMES), len(KNOTS), len(history)), np.nan)
-    heard = age_steps(features.measured) <= _LONGEST_HOLE_STEPS
+    learned: list[Fit | None] = []
     for place, knot in enumerate(KNOTS):
-        _speak(features, knot, refits, heard, said[:, place], boosting=boosting and knot in BOOSTED)
-    if refits:
-        said[:, :, : refits[0]] = np.nan
-    return said
+        here = _Knot(features, knot)
+        fit = None
+        for refit, end in zip(refits, [*refits[1:], len(history)], strict=True):
+            fit = here.fit(refit, boosting=boosting)
+            here.say(fit, np.arange(refit, end), said[:, place])
+        learned.append(fit)
+    return said, tuple(learned)
 
 
-def _speak(
-    features: Features,
-    knot: int,
-    refits: Sequence[int],
-    heard: npt.NDArray[np.bool_],
-    said: Array,
-    *,
-    boosting: bool,
-) -> None:
-    """Fill `said` (experts, n) for one knot."""
-    values = features.values
-    usual = usual_day(values, knot)
-    yesterday = same_hour(values, knot)
-    said[: len(_BASE_NAMES)] = (persistence(values), yesterday, usual, usual_day_at_level(values, knot))
-    anchors = np.stack([usual, usual + values - features.usual_now, values, yesterday], axis=1)
-    anchors = anchors[:, [anchor for anchor, _ in _RIDGES]]
-    penalties = [penalty for _, penalty in _RIDGES]
-    target = lagged(features.measured, -knot)
-    inputs, raw = features.toward(knot, usual), features.raw(knot)
-    usable = heard & np.isfinite(anchors).all(axis=1)
-    ends = [*refits[1:], len(values)]
-    first = len(_BASE_NAMES)
-    for refit, end in zip(refits, ends, strict=True):
-        rows = np.arange(DAY_STEPS, max(DAY_STEPS, refit - knot + 1))
-        rows = rows[usable[rows] & np.isfinite(target[rows])]
-        span = np.arange(refit, end)
-        span = span[np.isfinite(anchors[span]).all(axis=1)]
-        if len(rows) < _MIN_ROWS or not len(span):
-            continue
-        fit = _fit_robust(inputs[rows], target[rows, None] - anchors[rows], penalties, guide=0)
-        said[first : first + len(_RIDGES), span] = (fit(inputs[span]) + anchors[span]).T
-        after = first + len(_RIDGES)
-        robust = _fit_robust(raw[rows], (target[rows] - values[rows])[:, None], (10.0,), guide=0)
-        said[after, span] = robust(raw[span])[:, 0] + values[span]
-        plain = _fit_plain(raw[rows], target[rows] - values[rows])
-        said[after + 1, span] = plain(raw[span])[:, 0] + values[span]
-        if boosting and len(rows) >= 4 * _MIN_ROWS:
-            said[-1, span] = _boosted(raw, rows, target[rows] - values[rows], span) + values[span]
+def learn(history: History, unit: tuple[str, str], *, boosting: bool = False) -> Fits:
+    """Return what the experts learn from all targets measured by the last step of `history`."""
+    features = Features(history, *unit)
+    return tuple(_Knot(features, knot).fit(len(history) - 1, boosting=boosting) for knot in KNOTS)
 
 
-def _boosted(raw: Array, rows: Times, target: Array, span: Times) -> Array:
-    """Return what gradient boosting, trained on `rows`, says for `span`."""
+def speak(history: History, unit: tuple[str, str], fits: Fits, first: int) -> Array:
+    """Return what the experts say (experts, knots, n - first) at the origins from step `first` on."""
+    start = max(0, first - _MEMORY_STEPS)
+    recent = history.since(start)
+    features = Features(recent, *unit)
+    said = np.full((len(EXPERT_NAMES), len(KNOTS), len(recent)), np.nan)
+    for place, (knot, fit) in enumerate(zip(KNOTS, fits, strict=True)):
+        _Knot(features, knot).say(fit, np.arange(first - start, len(recent)), said[:, place])
+    return said[:, :, first - start :]
+
+
+def _boosted(raw: Array, target: Array) -> Callable[[Array], Array]:
+    """Fit gradient boosting."""
     from sklearn.ensemble import HistGradientBoostingRegressor
+    from threadpoolctl import threadpool_limits
 
     model = HistGradientBoostingRegressor(max_iter=100, random_state=0, early_stopping=False)
-    predicted: Array = model.fit(raw[rows], target).predict(raw[span])
-    return predicted
+    # Every other half hour: neighbours say nearly the same, and it is half the time.
+    # One thread: on so few rows several only wait for each other.
+    with threadpool_limits(1):
+        found: Callable[[Array], Array] = model.fit(raw[::2], target[::2]).predict
+    return found

@@ -4,10 +4,12 @@ import numpy as np
 
 from forecast.air import saturation_pressure_pa
 from forecast.baselines import lagged, running_mean, same_hour, usual_day
-from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, filled
+from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, age_steps, filled
 
 _OUTSIDE = ("outdoor.air_c", "outdoor.humidity_pct", "outdoor.sun_w_m2", "outdoor.wind_m_s")
 _MACHINES = ("heater.setpoint_c", "heater.pipe_c", "heater.on", "heater.on_pct", "vent.lee_pct")
+_MOST_NEIGHBOURS = 8
+_LONGEST_HOLE_STEPS = 4
 _RAW_LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 24, 36, 48)
 _LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36)
 
@@ -26,17 +28,38 @@ class Features:
         self._filled = {name: filled(values, name) for name, values in history.columns.items()}
         self.measured = history.columns[own]
         self.values = self._filled[own]
+        self.heard = age_steps(self.measured) <= _LONGEST_HOLE_STEPS
         self.usual_now = usual_day(self.values, 0)
         turn = 2 * np.pi / (DAY_STEPS * STEP_US)
         self._day = (history.times_us % (DAY_STEPS * STEP_US)) * turn
         self._inputs = self._other_inputs(bay, own)
+        self._neighbours = self._of_neighbours(bay, quantity)
+        self._quick = [name for name in (own, *self._names(bay, own)) if name in history.within]
         self._own_anomaly = np.nan_to_num(self.values - self.usual_now)
         self.state = self._state()
 
-    def _other_inputs(self, bay: str, own: str) -> list[Array]:
+    def _names(self, bay: str, own: str) -> list[str]:
+        """Return the columns beside the forecast one that bear on it."""
         names = [f"{bay}.{kind}" for kind in ("air_c", "humidity_pct", "part_c")]
-        names = [name for name in (*names, *_OUTSIDE, *_MACHINES) if name in self._filled and name != own]
-        inputs = [self._filled[name] for name in names]
+        return [name for name in (*names, *_OUTSIDE, *_MACHINES) if name in self._filled and name != own]
+
+    def _of_neighbours(self, bay: str, quantity: str) -> list[Array]:
+        """Return what the other bays measure: all sit in one shed, and one often feels it first."""
+        others = [other for other in self._history.bays if other != bay and f"{other}.air_c" in self._filled]
+        found = [self._filled[f"{other}.air_c"] for other in others]
+        if quantity == "humidity_pct":
+            damp = [other for other in others if f"{other}.humidity_pct" in self._filled]
+            found += [
+                _vapour_pa(self._filled[f"{other}.air_c"], self._filled[f"{other}.humidity_pct"])
+                for other in damp
+            ]
+        if len(others) > _MOST_NEIGHBOURS:
+            air, vapour = found[: len(others)], found[len(others) :]
+            return [np.mean(kind, axis=0) for kind in (air, vapour) if kind]
+        return found
+
+    def _other_inputs(self, bay: str, own: str) -> list[Array]:
+        inputs = [self._filled[name] for name in self._names(bay, own)]
         for place in (bay, "outdoor"):
             air, humidity = self._filled.get(f"{place}.air_c"), self._filled.get(f"{place}.humidity_pct")
             if air is not None and humidity is not None:
@@ -53,6 +76,9 @@ class Features:
         for other in self._inputs:
             odd = np.nan_to_num(other - usual_day(other, 0))
             columns += [odd, lagged(odd, 4), running_mean(odd, 8), running_mean(odd, DAY_STEPS)]
+        columns += [other - usual_day(other, 0) for other in self._neighbours]
+        for name in self._quick:
+            columns += list(self._history.within[name].T)
         return np.nan_to_num(np.stack(columns, axis=1))
 
     def toward(self, ahead_steps: int, usual: Array) -> Array:

@@ -8,9 +8,12 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from collector.errors import InputError
 from forecast.air import dew_point_c
@@ -98,31 +101,31 @@ def _replay_unit(history: History, unit: Unit, plan: Plan) -> Array:
 
 
 def replayed(
-    history: History, plan: Plan, jobs: int = 1, progress: Callable[[float], None] = lambda _: None
+    history: History, plan: Plan, bays: Sequence[str] = (), progress: Callable[[float], None] = lambda _: None
 ) -> dict[Unit, Array]:
     """Return the mix (knots, n) by origin of each (bay, quantity); `progress` hears the share done."""
     history = history.until(plan.end)
-    units = history.units
+    units = [unit for unit in history.units if not bays or unit[0] in bays]
     if not units:
         raise InputError("no bay's air, humidity or part in these readings; name columns like keel.air_c")
     points: dict[Unit, Array] = {}
-    if jobs <= 1:
-        for unit in units:
-            points[unit] = _replay_unit(history, unit, plan)
-            progress(len(points) / len(units))
-        return points
-    with ProcessPoolExecutor(jobs) as pool:
-        waiting = {unit: pool.submit(_replay_unit, history, unit, plan) for unit in units}
-        for unit, future in waiting.items():
-            points[unit] = future.result()
-            progress(len(points) / len(units))
+    for unit in units:
+        points[unit] = _replay_unit(history, unit, plan)
+        progress(len(points) / len(units))
     return points
 
 
 def hindcast(
-    history: History, plan: Plan, jobs: int = 1, progress: Callable[[float], None] = lambda _: None
+    history: History,
+    plan: Plan,
+    jobs: int = 1,
+    progress: Callable[[float], None] = lambda _: None,
+    bays: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Replay `history` by `plan` and return the scores as ``layday/hindcast/1``.
+
+    `bays` leaves out the scores of all others, which still tell the ones that are asked about
+    what they measure. `progress` hears the share done, from 0 to 1.
 
     >>> import numpy as np
     >>> from forecast.past import STEP_US, History
@@ -133,25 +136,78 @@ def hindcast(
     >>> found["bays"]["keel"]["air_c"]["1"]["n"]
     47
     """
-    points = replayed(history, plan, jobs, progress)
+    return {
+        "schema": SCHEMA,
+        "bays": each_bay(history, partial(_score_bay, plan=plan), Work(jobs, progress, bays)),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """How many processes may work, who hears the share done (0 to 1), and which bays are asked about."""
+
+    jobs: int = 1
+    progress: Callable[[float], None] = lambda _: None
+    bays: Sequence[str] = ()
+
+
+def each_bay(history: History, score_bay: Callable[..., dict[str, Any]], work: Work) -> dict[str, Any]:
+    """Return what `score_bay(history, bay, progress=...)` says of each bay asked about.
+
+    Raises
+    ------
+    InputError
+        If there is no such bay.
+    """
+    wanted = [bay for bay in history.bays if not work.bays or bay in work.bays]
+    if not wanted:
+        raise InputError("no bay's air, humidity or part in these readings; name columns like keel.air_c")
+    found: dict[str, Any] = {}
+    if work.jobs <= 1 or len(wanted) == 1:
+        for done, bay in enumerate(wanted):
+            # nine tenths of the work is in the replay
+            found[bay] = score_bay(history, bay, progress=_part_of(work.progress, done, len(wanted)))
+            work.progress(len(found) / len(wanted))
+        return found
+    with ProcessPoolExecutor(work.jobs, get_context("spawn"), _one_thread) as pool:
+        waiting = {bay: pool.submit(score_bay, history, bay) for bay in wanted}
+        for bay, future in waiting.items():
+            found[bay] = future.result()
+            work.progress(len(found) / len(wanted))
+    return found
+
+
+def _part_of(progress: Callable[[float], None], done: int, count: int) -> Callable[[float], None]:
+    """Return a progress of one bay that tells the progress of all."""
+    return lambda share: progress((done + 0.9 * share) / count)
+
+
+def _one_thread() -> None:
+    """Keep a worker to one core: as many workers as cores are at work."""
+    threadpool_limits(1)
+
+
+def _score_bay(
+    history: History, bay: str, *, plan: Plan, progress: Callable[[float], None] = lambda _: None
+) -> dict[str, Any]:
+    """Return the scores of one bay by quantity and hours ahead."""
+    points = replayed(history, plan, [bay], progress)
     history = history.until(plan.end)
-    samples = sample(history, points, plan)
     steps = np.arange(plan.start, plan.end, plan.every_steps)
-    bays: dict[str, Any] = {}
-    for (bay, quantity), drawn in samples.items():
+    found: dict[str, Any] = {}
+    for (_, quantity), drawn in sample(history, points, plan).items():
         values = _measured(history, bay, quantity)
-        by_hours = {}
-        for place, hours in enumerate(HORIZONS_H):
-            found = score(
+        found[quantity] = {
+            str(hours): score(
                 drawn[:, place],
                 lagged(values, -2 * hours)[steps],
                 history.times_us[steps],
                 values[steps],
                 same_hour(values, 2 * hours)[steps],
             )
-            by_hours[str(hours)] = found
-        bays.setdefault(bay, {})[quantity] = by_hours
-    return {"schema": SCHEMA, "bays": bays}
+            for place, hours in enumerate(HORIZONS_H)
+        }
+    return found
 
 
 def _measured(history: History, bay: str, quantity: str) -> Array:

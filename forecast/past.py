@@ -36,12 +36,15 @@ class History:
     forecast to the lowest and highest reading of the half hour that ends with each step: between
     two steps a limit can break unseen. `ahead` maps the columns whose future is
     known (an outdoor forecast, a thermostat programme) to (n + `AHEAD_STEPS`,) values on the
-    same grid continued; NaN where unknown.
+    same grid continued; NaN where unknown. `within` maps columns to (n, 2): by how much the mean
+    of the step's half hour lies above its newest value, and the mean of its second quarter of an
+    hour above that of its first; what a sensor of every few minutes knows more.
     """
 
     times_us: Times
     columns: Mapping[str, Array]
     ahead: Mapping[str, Array]
+    within: Mapping[str, Array] = field(default_factory=dict)
     lows: Mapping[str, Array] = field(default_factory=dict)
     highs: Mapping[str, Array] = field(default_factory=dict)
 
@@ -70,8 +73,20 @@ class History:
             self.times_us[:count],
             {name: values[:count] for name, values in self.columns.items()},
             {name: values[: count + AHEAD_STEPS] for name, values in self.ahead.items()},
+            {name: values[:count] for name, values in self.within.items()},
             {name: values[:count] for name, values in self.lows.items()},
             {name: values[:count] for name, values in self.highs.items()},
+        )
+
+    def since(self, start: int) -> "History":
+        """Return the steps from `start` on."""
+        return History(
+            self.times_us[start:],
+            {name: values[start:] for name, values in self.columns.items()},
+            {name: values[start:] for name, values in self.ahead.items()},
+            {name: values[start:] for name, values in self.within.items()},
+            {name: values[start:] for name, values in self.lows.items()},
+            {name: values[start:] for name, values in self.highs.items()},
         )
 
     def index(self, at: datetime) -> int:
@@ -123,7 +138,29 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
         grid = np.array([first_us], dtype=np.int64)
         thinned = {name: values[-1:].astype(np.float64) for name, values in columns.items()}
         lows, highs = {}, {}
-    return History(grid, thinned, {}, lows, highs)
+    within = {}
+    for name, values in columns.items():
+        if name in thinned:
+            within[name] = _within(times_us, values, grid, thinned[name])
+    return History(grid, thinned, {}, within, lows, highs)
+
+
+def _within(times_us: Times, values: Array, grid: Times, newest: Array) -> Array:
+    """Return (n, 2): mean above newest value, and second quarter above first, of each half hour."""
+    heard = np.isfinite(values)
+    at_us, kept = times_us[heard], values[heard]
+    sums = np.concatenate([[0.0], np.cumsum(kept)])
+    edges = [np.searchsorted(at_us, grid - back, side="right") for back in (STEP_US, STEP_US // 2, 0)]
+    first, second, whole = (
+        _mean_between(sums, edges[left], edges[right]) for left, right in ((0, 1), (1, 2), (0, 2))
+    )
+    return np.stack([whole - newest, second - first], axis=1)
+
+
+def _mean_between(sums: Array, start: Times, end: Times) -> Array:
+    """Return the mean of the values between two places each; NaN of none."""
+    count = end - start
+    return np.where(count > 0, (sums[end] - sums[start]) / np.maximum(count, 1), np.nan)
 
 
 def _extremes(grid: Times, at_us: Times, values: Array) -> tuple[Array, Array]:
@@ -203,3 +240,11 @@ def age_steps(values: Array) -> npt.NDArray[np.int64]:
     steps = np.arange(len(values))
     last = np.maximum.accumulate(np.where(np.isfinite(values), steps, -(10**6)))
     return steps - last
+
+
+def moved(values: Array, shift: int, count: int) -> Array:
+    """Return (…, count) values of a history that begins `shift` steps later; NaN where there were none."""
+    moved = np.full((*values.shape[:-1], count), np.nan)
+    start, end = max(0, shift), min(values.shape[-1], shift + count)
+    moved[..., start - shift : end - shift] = values[..., start:end]
+    return moved

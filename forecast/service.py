@@ -16,6 +16,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from collector.calibration import corrected
 from collector.clock import Clock
 from collector.config import Config, load_config
 from collector.errors import InputError, LaydayError
@@ -23,7 +24,7 @@ from collector.journal import open_journal
 from collector.journal_book import EMPTY, Book
 from collector.store.base import Store
 from collector.store.opening import open_store
-from forecast.forecaster import forecast
+from forecast.forecaster import Forecaster
 from forecast.outlook import Outlook, ShedNow, shed_now
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -32,6 +33,7 @@ from forecast.outlook_order import Order, read_order
 from forecast.outlook_topic import OutlookTopic
 from forecast.past import read_store
 from forecast.verdict import BayNow
+from forecast.weather_keeper import WeatherKeeper, weather_book_path
 
 if TYPE_CHECKING:
     from forecast.paths import Forecast
@@ -56,6 +58,7 @@ class Inputs:
     store: Store
     shed: Shed
     journal: Path
+    weather: WeatherKeeper | None = None
 
     def book(self) -> Book:
         """Return the journal; nothing where nobody has begun one."""
@@ -83,6 +86,7 @@ class OutlookService:
         self._journal_mark: object = None
         self._basis: ShedNow | None = None
         self._forecast: Forecast | None = None
+        self._forecaster = Forecaster()
         self._notes: tuple[str, ...] = ("the first forecast is being worked out",)
 
     def look(self) -> str:
@@ -115,8 +119,12 @@ class OutlookService:
         self._looked_ahead_s = time.monotonic()
         at = self._clock.now()
         try:
-            self._forecast = forecast(read_store(self._inputs.store, at), at)
-            self._notes = ()
+            history = read_store(self._inputs.store, at)
+            if (weather := self._inputs.weather) is not None:
+                weather.refresh()
+                history = weather.known(history)
+            self._forecast = self._forecaster.refresh(history, at)
+            self._notes = () if weather is None else weather.notes
         except InputError as error:
             self._notes = (str(error),)
 
@@ -177,10 +185,12 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
             undo.callback(outlooks.close)
         if topic is not None:
             undo.callback(topic.close)
-        store = open_store(Path(order.store_file), read_only=True)
+        store = corrected(open_store(Path(order.store_file), read_only=True), config.corrections)
         undo.callback(store.close)
+        weather_file = weather_book_path(Path(order.store_file))
+        weather = WeatherKeeper(config.weather, weather_file, clock, config.broker)
         service = OutlookService(
-            Inputs(store, shed, Path(order.journal_file)), clock, lambda o: _keep(outlooks, topic, o)
+            Inputs(store, shed, Path(order.journal_file), weather), clock, lambda o: _keep(outlooks, topic, o)
         )
         while not stopping.is_set():
             try:

@@ -3,7 +3,9 @@
 The marginals are quantiles of past signed errors at about the same time of day; factors for
 each tail and horizon follow from adaptive conformal feedback (Gibbs and Candès 2021,
 arXiv:2106.00170): each target that fell outside widens its tail, each inside narrows it a
-little, and only once the target has been measured.
+little, and only once the target has been measured. A far horizon learns late whether it was
+right; but days that go wrong also go wrong at near horizons, so errors are first divided by
+how large the matured ones of the last day were beside their usual size.
 """
 
 from dataclasses import dataclass
@@ -13,7 +15,8 @@ import numpy.typing as npt
 
 from forecast.baselines import lagged
 from forecast.experts import KNOTS
-from forecast.past import DAY_STEPS, Array
+from forecast.past import DAY_STEPS, Array, moved
+from forecast.weighing import matured_means
 
 Steps = npt.NDArray[np.int64]
 
@@ -21,8 +24,13 @@ POOL_DAYS = 28
 _POOL_WIDTH = 3
 TAIL_ODDS = 0.10
 # Late feedback that pulls hard swings to and fro: the pull fades with the horizon.
-_FEEDBACK = 0.1
-_FEEDBACK_FADES_H = 12.0
+_FEEDBACK = 0.15
+_FEEDBACK_FADES_H = 6.0
+# How far the spread follows the size of the last day's errors beside that of two weeks.
+_FOLLOWS_SIZE_EXPONENT = 0.4
+_SIZE_STEPS = DAY_STEPS
+_USUAL_SIZE_STEPS = 14 * DAY_STEPS
+_SIZES_RATIO = (1 / 3, 3.0)
 # A month of nights is few, and their own quantiles are too narrow for the next one.
 _FIRST_FACTOR = 1.1
 _TAIL_AIM = 0.096
@@ -75,24 +83,70 @@ def _prior(quantity: str) -> Array:
     return spread
 
 
-class Spread:
-    """The errors of one (bay, quantity), followed in order of time."""
+def unrest(errors: Array) -> Array:
+    """Return how large errors have lately been beside their usual size, as (knots, n) factors by origin.
 
-    def __init__(self, quantity: str, points: Array, measured: Array) -> None:
+    `errors` (knots, n) by origin. For each knot, all knots up to it have a say: what went
+    wrong at 3 h this morning bears on tomorrow, and is known today.
+    """
+    count = errors.shape[1]
+    logs = np.full(errors.shape, np.nan)
+    size = np.abs(errors)
+    for place, knot in enumerate(KNOTS):
+        late, heard = matured_means(size[place], knot, _SIZE_STEPS)
+        usual, all_heard = matured_means(size[place], knot, _USUAL_SIZE_STEPS)
+        enough = (heard >= _SIZE_STEPS // 3) & (all_heard >= 3 * _SIZE_STEPS) & (usual > 0) & (late > 0)
+        ratio = np.where(enough, late / np.where(enough, usual, 1.0), 1.0)
+        logs[place] = np.where(enough, np.log(np.clip(ratio, *_SIZES_RATIO)), np.nan)
+    known = np.cumsum(np.isfinite(logs), axis=0)
+    total = np.cumsum(np.nan_to_num(logs), axis=0)
+    factors: Array = np.exp(_FOLLOWS_SIZE_EXPONENT * total / np.maximum(known, 1))
+    return factors.reshape(len(KNOTS), count)
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """What a spread has learned so far: its last bounds by origin (knots, n), and the logs of its factors."""
+
+    low: Array
+    high: Array
+    log_below: Array
+    log_above: Array
+
+
+class Spread:
+    """The errors of one (bay, quantity), followed in order of time.
+
+    `points` (knots, n) are what was said and `measured` (n,) what came, by origin, in the
+    quantity's unit; `followed` goes on from what an earlier spread had learned.
+    """
+
+    def __init__(
+        self, quantity: str, points: Array, measured: Array, followed: Followed | None = None
+    ) -> None:
         self.errors = np.stack([lagged(measured, -knot) - points[place] for place, knot in enumerate(KNOTS)])
+        self._unrest = unrest(self.errors)
         self._prior = _prior(quantity)
         knots, count = self.errors.shape
-        self._low = np.full((knots, count), np.nan)
-        self._high = np.full((knots, count), np.nan)
-        self._log_below = np.full(knots, np.log(_FIRST_FACTOR))
-        self._log_above = self._log_below.copy()
+        none = np.full((knots, count), np.nan)
+        first = np.full(knots, np.log(_FIRST_FACTOR))
+        known = followed or Followed(none, none, first, first)
+        self._low, self._high = known.low.copy(), known.high.copy()
+        self._log_below, self._log_above = known.log_below.copy(), known.log_above.copy()
         self._pull = _FEEDBACK / (1.0 + _HOURS / _FEEDBACK_FADES_H)
         self._knots = np.array(KNOTS)
+
+    def moved(self, shift: int, count: int) -> Followed:
+        """Return what was learned, for a history of `count` steps that begins `shift` steps later."""
+        return Followed(
+            moved(self._low, shift, count), moved(self._high, shift, count), self._log_below, self._log_above
+        )
 
     def pool(self, origin: int) -> Pool:
         """Return what was known at `origin` of the errors to come."""
         steps = pool_steps(origin)
-        rows = np.where(steps[None, :] + self._knots[:, None] <= origin, self.errors[:, steps], np.nan)
+        even = self.errors[:, steps] / self._unrest[:, steps]
+        rows = np.where(steps[None, :] + self._knots[:, None] <= origin, even, np.nan)
         counts = np.isfinite(rows).sum(axis=1)
         short = counts < _PRIOR_ROWS
         if short.any():
@@ -104,7 +158,7 @@ class Spread:
                 fill[place, :need] = self._prior[place, take]
             rows = np.concatenate([rows, fill], axis=1)
             counts = np.isfinite(rows).sum(axis=1)
-        rows = np.sort(rows, axis=1)
+        rows = np.sort(rows, axis=1) * self._unrest[:, origin][:, None]
         low, high = (counts - 1) // 2, counts // 2
         middle = (np.take_along_axis(rows, low[:, None], 1) + np.take_along_axis(rows, high[:, None], 1))[
             :, 0

@@ -25,6 +25,11 @@ _LOOK_BACK = timedelta(days=60)
 _OLD = timedelta(hours=12)
 
 
+def weather_book_path(store_path: Path) -> Path:
+    """Return where a store's weather book lies: beside it."""
+    return store_path.with_suffix(".weather.sqlite")
+
+
 class WeatherKeeper:
     """Asks the configured service, keeps what it says in a book, and tells what is known ahead.
 
@@ -38,10 +43,14 @@ class WeatherKeeper:
         self._config = config
         self._clock = clock
         self._broker = broker
-        self._book = WeatherBook(book_path) if config.service != "off" else None
-        folder = book_path.with_suffix(".cache")
-        self._fetcher = Fetcher(folder, config.contact, clock)
+        self._fetcher = Fetcher(book_path.with_suffix(".cache"), config.contact, clock)
+        self._book: WeatherBook | None = None
         self.notes: tuple[str, ...] = ()
+        if config.service != "off":
+            try:
+                self._book = WeatherBook(book_path)
+            except StoreError as error:
+                self.notes = (f"no outdoor forecast: {error}",)
 
     def refresh(self) -> None:
         """Ask where it is time to; whatever goes wrong becomes a note."""

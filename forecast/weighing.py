@@ -1,54 +1,114 @@
-"""The mix of experts: each weighed, per bay, quantity and horizon, by its own matured errors."""
+"""The mix of experts: each weighed, per bay, quantity and horizon, by its own matured errors.
+
+Errors count by the time of day at which the forecast was made: an expert that is good at
+dawn has the say at dawn. Whoever won lately was also lucky, so the mix itself is then
+weighed against what anybody can do without a model: where its own matured errors are not
+smaller than theirs, it gives way.
+"""
 
 import numpy as np
 
 from forecast.baselines import lagged
-from forecast.experts import KNOTS
+from forecast.experts import KNOTS, NAIVE
 from forecast.past import DAY_STEPS, Array
 
-WINDOW_STEPS = 10 * DAY_STEPS
+_DAYS = 20
+_HALF_WIDTH_STEPS = 6
 # Experts differ by a few per cent, so the weight must fall steeply with the error; measured on the
 # open sets, the tenth power is as good as choosing weights by regression and never runs away.
 _STEEPNESS = 10.0
-_ENOUGH = 24
+_ENOUGH = 12
+_GUARD_STEPS = 10 * DAY_STEPS
+_GUARD_ENOUGH = 24
+_GUARD_STEEPNESS = 20.0
+# The naive ones start with this much of the mix's voice: they must earn the rest.
+_NAIVE_PRIOR = 0.3
 
 
-def matured_means(errors: Array, knot: int, window_steps: int = WINDOW_STEPS) -> tuple[Array, Array]:
-    """Return the mean and the count, at each step, of the errors that had matured by then.
+def matured_means(
+    errors: Array, knot: int, window_steps: int = _GUARD_STEPS, first: int = 0
+) -> tuple[Array, Array]:
+    """Return the mean and the count, at each step from `first` on, of the errors that had matured by then.
 
     `errors` is (..., n) by origin; an error `knot` steps ahead is known `knot` steps later.
     """
+    ends = np.maximum(0, np.arange(first, errors.shape[-1]) - knot + 1)
+    total, count = _sums(errors)
+    starts = np.maximum(0, ends - window_steps)
+    return _mean(total[..., ends] - total[..., starts], count[..., ends] - count[..., starts])
+
+
+def matured_means_by_hour(errors: Array, knot: int, first: int = 0) -> tuple[Array, Array]:
+    """Return the same over forecasts made at about each step's time of day in the last weeks."""
+    origins = np.arange(first, errors.shape[-1])
+    total, count = _sums(errors)
+    summed = np.zeros((*errors.shape[:-1], len(origins)))
+    counted = np.zeros(summed.shape)
+    for day in range(1, _DAYS + 1 + -(-knot // DAY_STEPS)):
+        middle = origins - DAY_STEPS * day
+        ends = np.maximum(0, np.minimum(middle + _HALF_WIDTH_STEPS, origins - knot) + 1)
+        starts = np.minimum(np.maximum(0, middle - _HALF_WIDTH_STEPS), ends)
+        summed += total[..., ends] - total[..., starts]
+        counted += count[..., ends] - count[..., starts]
+    return _mean(summed, counted)
+
+
+def _sums(errors: Array) -> tuple[Array, Array]:
     known = np.isfinite(errors)
     edge = np.zeros((*errors.shape[:-1], 1))
-    sums = np.concatenate([edge, np.cumsum(np.where(known, errors, 0.0), axis=-1)], axis=-1)
-    counts = np.concatenate([edge, np.cumsum(known, axis=-1)], axis=-1)
-    ends = np.maximum(0, np.arange(errors.shape[-1]) - knot + 1)
-    starts = np.maximum(0, ends - window_steps)
-    count = counts[..., ends] - counts[..., starts]
-    mean = (sums[..., ends] - sums[..., starts]) / np.maximum(count, 1)
-    return np.where(count > 0, mean, np.nan), count
+    total = np.concatenate([edge, np.cumsum(np.where(known, errors, 0.0), axis=-1)], axis=-1)
+    return total, np.concatenate([edge, np.cumsum(known, axis=-1)], axis=-1)
 
 
-def mixed(said: Array, measured: Array, steepness_exponent: float = _STEEPNESS) -> Array:
-    """Return the mix (knots, n) of what the experts said (experts, knots, n).
+def _mean(total: Array, count: Array) -> tuple[Array, Array]:
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan), count
 
-    An expert that is silent, or has matured too little, has no voice; before any has, all
-    that speak count alike.
+
+def mixed(said: Array, measured: Array, first: int = 0) -> Array:
+    """Return the mix (knots, n - first) of what the experts said (experts, knots, n), from step `first` on.
+
+    The first experts are the naive ones (`NAIVE`). An expert that is silent, or has matured
+    too little, has no voice; before any has, all that speak count alike.
     """
-    points = np.full(said.shape[1:], np.nan)
+    points = np.full((len(KNOTS), said.shape[-1] - first), np.nan)
     for place, knot in enumerate(KNOTS):
         voices = said[:, place]
-        errors = np.abs(voices - lagged(measured, -knot))
-        mean, count = matured_means(errors, knot)
-        floor = 1e-6 + np.nanmean(np.where(np.isfinite(mean), mean, 0.0), axis=0) * 1e-3
-        weight = np.where(
-            count >= _ENOUGH, np.maximum(np.nan_to_num(mean, nan=1.0), floor) ** -steepness_exponent, 0.0
-        )
-        speaks = np.isfinite(voices)
-        weight = np.where(speaks, weight, 0.0)
-        weight = np.where(weight.sum(axis=0) > 0, weight, speaks)
-        total = weight.sum(axis=0)
-        points[place] = np.where(
-            total > 0, (weight * np.nan_to_num(voices)).sum(axis=0) / np.where(total > 0, total, 1.0), np.nan
-        )
+        # The guard looks at what the mix said in the days before `first` too.
+        early = max(0, first - _GUARD_STEPS - knot)
+        target = lagged(measured, -knot)
+        mix = _by_hour(voices, target, knot, early)
+        guarded = np.concatenate([mix[None], voices[:NAIVE, early:]])
+        points[place] = _guarded(guarded, target[early:], knot)[first - early :]
     return points
+
+
+def _by_hour(voices: Array, target: Array, knot: int, first: int) -> Array:
+    """Return the mean of the voices, each weighed by its errors at the time of day."""
+    errors = np.abs(voices - target)
+    mean, count = matured_means_by_hour(errors, knot, first)
+    overall, overall_count = matured_means(errors, knot, first=first)
+    mean = np.where(count >= _ENOUGH, mean, overall)
+    count = np.maximum(count, overall_count)
+    floor = 1e-6 + np.nanmean(np.where(np.isfinite(mean), mean, 0.0), axis=0) * 1e-3
+    weight = np.where(count >= _ENOUGH, np.maximum(np.nan_to_num(mean, nan=1.0), floor) ** -_STEEPNESS, 0.0)
+    return _weighed(voices[:, first:], weight)
+
+
+def _guarded(voices: Array, target: Array, knot: int) -> Array:
+    """Return the first voice, or as far as the others have lately been better, theirs."""
+    mean, count = matured_means(np.abs(voices - target), knot)
+    ratio = np.where((count >= _GUARD_ENOUGH) & (mean > 0), mean[0] / np.where(mean > 0, mean, 1.0), 0.0)
+    weight = _NAIVE_PRIOR * np.clip(np.nan_to_num(ratio), 0.0, 2.0) ** _GUARD_STEEPNESS
+    weight[0] = 1.0
+    return _weighed(voices, weight)
+
+
+def _weighed(voices: Array, weight: Array) -> Array:
+    speaks = np.isfinite(voices)
+    weight = np.where(speaks, weight, 0.0)
+    weight = np.where(weight.sum(axis=0) > 0, weight, speaks)
+    total = weight.sum(axis=0)
+    found: Array = np.where(
+        total > 0, (weight * np.nan_to_num(voices)).sum(axis=0) / np.where(total > 0, total, 1.0), np.nan
+    )
+    return found

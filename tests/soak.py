@@ -116,7 +116,9 @@ def soak(folder: Path, minutes: float, rate_hz: float, say: Callable[[str], None
 def _installation(folder: Path, broker_port: int) -> Layday:
     """Return a layday with both sources."""
     lines = "".join(sensor_lines(f"tunnel/{place}", ["air_c"], place) for place in _PLACES)
-    layday = installation(folder / "layday", sensors=lines, broker_port=broker_port, help_by="hurry,jumpy")
+    layday = installation(
+        folder / "layday", sensors=lines, broker_port=broker_port, help_by="hurry,tidy,jumpy"
+    )
     text = layday.config.read_text().replace("enabled = false", f"port = {layday.port}")
     layday.config.write_text(text)
     return layday

@@ -97,7 +97,7 @@ def _declared(metrics: Any) -> list[Metric]:  # noqa: ANN401  a class made at ru
     return [
         Metric(metric.name, metric.alias if metric.HasField("alias") else None, metric.datatype)
         for metric in metrics
-        if metric.name
+        if metric.name and isinstance(metric.name, str)
     ]
 
 
@@ -119,6 +119,8 @@ def _item(
     received_at: datetime,
     births: Births,
 ) -> Item:
+    if not isinstance(metric.name, str):
+        raise BadValueError("metric name is not UTF-8 text")  # protobuf hands such a one over as bytes
     known = births.metric(key, metric.alias) if metric.HasField("alias") else None
     name = metric.name or (known.name if known else "")
     if not name:

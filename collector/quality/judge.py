@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading
 from collector.errors import StoreError
-from collector.quality.clocks import AHEAD, LATE, clock_flag
+from collector.quality.clocks import AHEAD, clock_flag
 from collector.quality.leaps import leap_flag
 from collector.quality.still import is_stuck, note_rest, pinned_flag
 from collector.quality.together import Exchanges, Neighbours, group_of, lapse_swap
@@ -49,8 +49,10 @@ class Judge:
                 and track.low <= value <= track.high
                 and track.at < at < track.look_at
                 and given is none
-                and AHEAD <= received_at - at <= LATE
+                and AHEAD <= (delay := received_at - at) <= track.latest_quiet
             ):
+                if delay < track.promptest:  # noqa: PLR1730  min() would cost as much as all the rest
+                    track.promptest = delay
                 if value != track.value:
                     track.keep(at, value)
                 else:

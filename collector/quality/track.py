@@ -8,6 +8,7 @@ from collector.quality.limits import TRAITS, Amount, Traits
 NEVER = datetime.min.replace(tzinfo=UTC)
 GAP = timedelta(hours=1)
 LOOK_EVERY = timedelta(minutes=10)
+LATE = timedelta(minutes=5)
 _FIRST_LONGEST_S = 4 * 3600.0
 _OUTDOORS = "outdoor"
 
@@ -17,17 +18,18 @@ class Track:
 
     `at` and `value` are those of its newest sound reading (`value` None while there is none, or none within
     an hour); it stands at that value since `changed_at`. `low` and `high` bound what needs no closer look
-    until `look_at`, while `quiet`. `standing` are the flags that hold until something lifts them.
+    until `look_at`, while `quiet`, if it comes no later than `latest_quiet`; `promptest` is the least late
+    since the last look. `standing` are the flags that hold until something lifts them.
     """
 
     __slots__ = (
-        "anchor_delay_s",
+        "anchor",
         "apart_since",
         "at",
-        "behind_count",
-        "behind_since",
         "changed_at",
         "high",
+        "is_slow",
+        "latest_quiet",
         "longest_s",
         "look_at",
         "looked_at",
@@ -39,6 +41,7 @@ class Track:
         "pending",
         "pinned_since",
         "place",
+        "promptest",
         "quiet",
         "standing",
         "swapped_at",
@@ -66,8 +69,9 @@ class Track:
         self.swapped_at = NEVER
         self.longest_s = _FIRST_LONGEST_S
         self.noted_start, self.noted_run_s, self.looks = NEVER, 0.0, 0
-        self.behind_since: datetime | None = None
-        self.anchor_delay_s, self.behind_count = 0.0, 0
+        self.anchor: tuple[datetime, timedelta] | None = None
+        self.is_slow = False
+        self.latest_quiet, self.promptest = LATE, timedelta.max
 
     @property
     def is_outdoors(self) -> bool:
@@ -92,5 +96,4 @@ class Track:
     def settle(self, at: datetime) -> None:
         """Say until when the next readings need no closer look."""
         self.quiet = not self.standing and self.pending is None and self.pinned_since is None
-        self.quiet = self.quiet and self.behind_since is None
         self.look_at = at + LOOK_EVERY

@@ -110,6 +110,10 @@ class Store(Protocol):
         """
         ...
 
+    def rollups(self, start: datetime, end: datetime, step: timedelta) -> Mapping[str, Rollup]:
+        """Return every sensor's roll-up, by name, as `rollup` does each; quicker than one by one."""
+        ...
+
     def rejected(self, limit: int) -> Sequence[Rejected]:
         """Return the newest rejected messages, newest first (only the last few thousand are kept)."""
         ...

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from collector.store.base import Added
 from collector.store.codec import Block, DamagedError, pack, unpack
 from collector.store.rollup import Parts
-from collector.store.rows import Row
+from collector.store.rows import Fresh, Row
 
 HOUR_US = 3_600_000_000
 HOURS = 6
@@ -24,6 +24,7 @@ SPAN_US = HOURS * HOUR_US
 END_US = 2**33 // 21_600 * SPAN_US  # from here on, and before 1970, readings stay rows
 _SENSOR_SHIFT = 33
 _SECOND_US = 1_000_000
+_SPAN_S = SPAN_US // _SECOND_US
 _HOUR_COLUMNS = 4  # count, lowest, highest, total
 
 Table = npt.NDArray[np.void]
@@ -45,9 +46,10 @@ def sensor_of(k: int) -> int:
     return k >> _SENSOR_SHIFT
 
 
-def row_key(row: Row) -> int:
+def row_key(row: Fresh) -> int:
     """Return the key of the chunk in which a row belongs; -1, which none has, where it stays a row."""
-    return key(row.sensor, start_us(row.at_us)) if 0 <= row.at_us < END_US else -1
+    at_us, sensor = row[0], row[1]
+    return sensor << _SENSOR_SHIFT | at_us // SPAN_US * _SPAN_S if 0 <= at_us < END_US else -1
 
 
 def start_of(k: int) -> int:
@@ -122,6 +124,12 @@ def hourly(con: sqlite3.Connection, sensor: int, low_us: int, high_us: int) -> P
     return Parts(at_us, count.astype(np.int64), lowest, highest, total)
 
 
+def is_there(con: sqlite3.Connection, sensor: int, chunk_start_us: int) -> bool:
+    """Say whether a sensor has a chunk that begins at a time."""
+    k = key(sensor, chunk_start_us)
+    return con.execute("SELECT 1 FROM chunk WHERE k = ?", (k,)).fetchone() is not None
+
+
 def put(con: sqlite3.Connection, table: Table) -> None:
     """Bring rows (of any sensors, in any order) into their chunks."""
     keys = table["sensor"] << _SENSOR_SHIFT | table["at_us"] // SPAN_US * (SPAN_US // _SECOND_US)
@@ -171,7 +179,7 @@ def _hours(block: Block, chunk_start_us: int) -> bytes:
     return table.tobytes()
 
 
-def sift(con: sqlite3.Connection, found: Sequence[Row]) -> tuple[Sequence[Row], Added]:
+def sift(con: sqlite3.Connection, found: Sequence[Fresh]) -> tuple[Sequence[Fresh], Added]:
     """Part rows into those that no chunk holds yet, and counts of those that one does.
 
     A row for a chunk whose raw data was let go for its age counts as repeated: it would be let go at once.
@@ -186,10 +194,10 @@ def sift(con: sqlite3.Connection, found: Sequence[Row]) -> tuple[Sequence[Row], 
         return found, Added(0, 0, 0)
     fresh, repeated, conflicting = [], 0, 0
     for row in found:
-        chunk = closed.get(row_key(row))
-        if chunk is None or (chunk and row.at_us not in chunk):
+        chunk, at_us = closed.get(row_key(row)), row[0]
+        if chunk is None or (chunk and at_us not in chunk):
             fresh.append(row)
-        elif chunk and chunk[row.at_us] != row.value:
+        elif chunk and chunk[at_us] != row[2]:
             conflicting += 1
         else:
             repeated += 1

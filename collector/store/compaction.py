@@ -18,7 +18,7 @@ from collector.store.connection import Database
 
 LATENESS_US = 900_000_000  # a window stays open this long after its end for readings on their way
 _SLICE_ROWS = 4000
-_GROUP_ROWS = 200_000
+_GROUP_ROWS = 50_000
 
 
 class Compactor:

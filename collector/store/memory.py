@@ -127,6 +127,10 @@ class MemoryStore:
         found = self.window(sensor, start, end)
         return rollup.fold(asked, [rollup.of_readings(found.times_us, found.values, found.flags)])
 
+    def rollups(self, start: datetime, end: datetime, step: timedelta) -> Mapping[str, Rollup]:
+        """Return every sensor's roll-up; see `Store.rollups`."""
+        return {name: self.rollup(name, start, end, step) for name in self.sensors()}
+
     def rejected(self, limit: int) -> Sequence[Rejected]:
         """Return the newest rejected messages, newest first."""
         with self._lock:

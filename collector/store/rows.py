@@ -11,10 +11,12 @@ from collector.clock import to_us
 from collector.domain import Reading
 from collector.store.base import Added
 from collector.store.codec import Block
+from collector.store.rollup import Parts
 
 SPAN_LAG_US = 60_000_000
 _FIRST_STEP_US = 60_000_000
 _MAX_IN_LIST = 500
+_HOUR_US = 3_600_000_000
 
 
 class Row(NamedTuple):
@@ -37,6 +39,8 @@ class Span(NamedTuple):
 
 # A reading on its way in: sensor, at_us, value, delay_us, flags. Plain, as there are so many.
 Named = tuple[str, int, float, int, int]
+# The same as the table will hold it, its columns in the order of `Row`.
+Fresh = tuple[int, int, float, int, int]
 
 
 def named(readings: Iterable[Reading]) -> list[Named]:
@@ -131,7 +135,7 @@ def _enter(con: sqlite3.Connection, name: str, low_us: int, high_us: int) -> Spa
     return Span(*row)
 
 
-def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:
+def insert(con: sqlite3.Connection, rows: Sequence[Fresh]) -> Added:
     """Insert rows; where (sensor, at) is there already, the first value stays."""
     if not rows:
         return Added(0, 0, 0)
@@ -140,11 +144,11 @@ def insert(con: sqlite3.Connection, rows: Sequence[Row]) -> Added:
     if new == len(rows):
         return Added(new, 0, 0)
     conflicting = 0
-    for row in rows:
+    for at_us, sensor, value, *_ in rows:
         (kept,) = con.execute(
-            "SELECT value FROM reading WHERE at_us = ? AND sensor = ?", (row.at_us, row.sensor)
+            "SELECT value FROM reading WHERE at_us = ? AND sensor = ?", (at_us, sensor)
         ).fetchone()
-        conflicting += kept != row.value
+        conflicting += kept != value
     return Added(new, len(rows) - new - conflicting, conflicting)
 
 
@@ -189,6 +193,23 @@ def _newest_between(con: sqlite3.Connection, sensors: set[int], low_us: int, hig
         (low_us, high_us),
     )
     return [Row(*row) for row in cursor if row[1] in sensors]
+
+
+def hourly(con: sqlite3.Connection, low_us: int, high_us: int) -> dict[int, Parts]:
+    """Return, by sensor id, the sums of each hour's rows without a flag; from 1970 on."""
+    found = con.execute(
+        "SELECT sensor, at_us / ?3 * ?3, count(*), min(value), max(value), total(value) FROM reading"
+        " WHERE at_us >= ?1 AND at_us < ?2 AND flags = 0 GROUP BY 1, 2",
+        (low_us, high_us, _HOUR_US),
+    ).fetchall()
+    names = ("sensor", "at_us", "n", "lowest", "highest", "total")
+    table = np.array(found, dtype=list(zip(names, ("i8", "i8", "i8", "f8", "f8", "f8"), strict=True)))
+    cuts = np.flatnonzero(np.diff(table["sensor"])) + 1
+    return {
+        int(part["sensor"][0]): Parts(*(np.ascontiguousarray(part[name]) for name in names[1:]))
+        for part in np.split(table, cuts)
+        if len(part)
+    }
 
 
 def between(con: sqlite3.Connection, sensor: int, start_us: int, end_us: int) -> Block:

@@ -52,7 +52,11 @@ class SqliteStore:
         with self._database.writing() as con:
             changed = rows.widen_spans(con, named, known)
             known.update(changed)
-            fresh, known_already = chunks.sift(con, [rows.Row(r[1], known[r[0]].id, *r[2:]) for r in named])
+            found = [
+                (at_us, known[name].id, value, delay_us, flags)
+                for name, at_us, value, delay_us, flags in named
+            ]
+            fresh, known_already = chunks.sift(con, found)
             added = rows.insert(con, fresh)
             rejects.insert(con, rejected)
             mark_rows.insert(con, marks)
@@ -97,12 +101,21 @@ class SqliteStore:
         asked = rollup.steps(start, end, step)
         with self._database.reading() as con:
             span = rows.written_spans(con).get(sensor)
-            if span and asked.start_us % chunks.HOUR_US == 0 and asked.step_us % chunks.HOUR_US == 0:
-                parts = _by_hour(con, span, asked)
-            else:
-                block = _block(con, span, asked.start_us, asked.end_us)
-                parts = [rollup.of_readings(block.at_us, block.value, block.flags)]
+            parts = _parts(con, span, asked)
         return rollup.fold(asked, parts)
+
+    def rollups(self, start: datetime, end: datetime, step: timedelta) -> Mapping[str, Rollup]:
+        """Return every sensor's roll-up; see `Store.rollups`."""
+        asked = rollup.steps(start, end, step)
+        with self._database.reading() as con:
+            spans = rows.written_spans(con)
+            if not _is_hourly(asked) or asked.start_us < 0:
+                return {name: rollup.fold(asked, _parts(con, span, asked)) for name, span in spans.items()}
+            recent = rows.hourly(con, asked.start_us, asked.end_us)
+            return {
+                name: rollup.fold(asked, _from_sums(con, span, asked, recent.get(span.id)))
+                for name, span in spans.items()
+            }
 
     def compact(self, now: datetime, *, rest: float = 1.0) -> int:
         """Move readings from windows that closed before `now` into chunks; return how many.
@@ -156,6 +169,32 @@ def _block(con: sqlite3.Connection, span: rows.Span | None, start_us: int, end_u
         return rows.between(con, -1, 0, 0)
     recent = rows.between(con, span.id, start_us, end_us)
     return chunks.union([*chunks.blocks(con, span.id, start_us, end_us), recent])
+
+
+def _is_hourly(asked: rollup.Steps) -> bool:
+    return asked.start_us % chunks.HOUR_US == 0 and asked.step_us % chunks.HOUR_US == 0
+
+
+def _parts(con: sqlite3.Connection, span: rows.Span | None, asked: rollup.Steps) -> list[rollup.Parts]:
+    if span and _is_hourly(asked):
+        return _by_hour(con, span, asked)
+    block = _block(con, span, asked.start_us, asked.end_us)
+    return [rollup.of_readings(block.at_us, block.value, block.flags)]
+
+
+def _from_sums(
+    con: sqlite3.Connection, span: rows.Span, asked: rollup.Steps, recent: rollup.Parts | None
+) -> list[rollup.Parts]:
+    """Add the rows' own sums to the chunks' where they share no six hours; else look at the readings."""
+    whole_us = asked.end_us // chunks.HOUR_US * chunks.HOUR_US
+    shared = set() if recent is None else set((recent.at_us // chunks.SPAN_US * chunks.SPAN_US).tolist())
+    if whole_us < asked.end_us:
+        shared.add(chunks.start_us(whole_us))
+    if any(chunks.is_there(con, span.id, start_us) for start_us in shared):
+        return _by_hour(con, span, asked)
+    hours = chunks.hourly(con, span.id, asked.start_us, asked.end_us)
+    ready = hours.pick(hours.at_us < whole_us)
+    return [ready] if recent is None else [ready, recent]
 
 
 def _by_hour(con: sqlite3.Connection, span: rows.Span, asked: rollup.Steps) -> list[rollup.Parts]:

@@ -1,22 +1,22 @@
 """`layday ahead`: the next 48 hours per bay, with their odds."""
 
 import json
-from datetime import datetime
 from typing import TYPE_CHECKING, Annotated
 
-import numpy as np
 import typer
 from rich.table import Table
 
-from collector.clock import from_us
-from collector.domain import QUANTITIES
+from collector.errors import InputError
 from dashboards.session import Session
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from forecast.paths import Forecast
 
-_ODDS = (0.1, 0.5, 0.9)
-_HOURS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 30, 36, 42, 48)
+_TIME_CELLS = 12
+_QUANTITY_CELLS = 19
+_SHORTEST_BAR_CELLS, _LONGEST_BAR_CELLS = 10, 40
 
 
 def ahead(
@@ -25,74 +25,51 @@ def ahead(
     bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
 ) -> None:
     """Say what the next 48 hours may bring: the likely course, and the range that holds 8 times in 10."""
-    from forecast.forecaster import forecast
-    from forecast.past import read_store
+    from dashboards.hours_view import ahead_json, bay_sentences
 
     session: Session = ctx.obj
-    moment = session.moment(at)
+    found, notes = _forecast(session, session.moment(at))
+    there = sorted({name for name, _ in found.paths})
+    if bay is not None and bay not in there:
+        raise InputError(f"--bay {bay!r}: the forecast has {', '.join(there)}")
+    bays = [name for name in there if bay in {None, name}]
+    if session.json:
+        answer = ahead_json(found, bays, session.limits, session.reader)
+        answer["notes"] = [*notes, *found.notes]
+        session.console.print_json(json.dumps(answer))
+        return
+    for note in (*notes, *found.notes):
+        session.console.print(note[:1].upper() + note[1:] + ".", markup=False, soft_wrap=True)
+    for name in bays:
+        words = " ".join(bay_sentences(found, name, session.limits, session.reader))
+        session.console.print(f"{name}: {words}", markup=False, soft_wrap=True)
+        if not session.plain:
+            session.console.print(_table(session, found, name))
+
+
+def _forecast(session: Session, moment: "datetime") -> tuple["Forecast", tuple[str, ...]]:
+    """Return the forecast and what is to be said about the weather; nothing is asked over the network."""
+    from forecast.forecaster import forecast
+    from forecast.past import read_store
+    from forecast.weather_keeper import WeatherKeeper, weather_book_path
+
     store = session.open_store(read_only=True)
     try:
         history = read_store(store, moment)
     finally:
         store.close()
-    found = forecast(history, moment)
-    rows = {unit: _rows(found, *unit) for unit in found.paths if bay in {None, unit[0]}}
-    if session.json:
-        bays: dict[str, dict[str, object]] = {}
-        for (place, quantity), hours in rows.items():
-            bays.setdefault(place, {})[quantity] = [
-                {"at": _iso(time), "low": low, "likely": likely, "high": high}
-                for time, low, likely, high in hours
-            ]
-        answer = {
-            "schema": "layday/ahead/1",
-            "issued_at": _iso(found.issued_at),
-            "bays": bays,
-            "notes": found.notes,
-        }
-        session.console.print_json(json.dumps(answer))
-        return
-    for note in found.notes:
-        session.console.print(note, markup=False, soft_wrap=True)
-    for (place, quantity), hours in rows.items():
-        session.console.print(_table(session, place, quantity, hours))
+    weather = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)
+    return forecast(weather.known(history), moment), weather.notes
 
 
-def _iso(at: datetime) -> str:
-    return from_us(round(at.timestamp()) * 1_000_000).isoformat().replace("+00:00", "Z")
+def _table(session: Session, found: "Forecast", bay: str) -> Table:
+    from dashboards.hours_view import table_rows
 
-
-def _rows(found: "Forecast", bay: str, quantity: str) -> list[tuple[datetime, float, float, float]]:
-    """Return (time, low, likely, high) at the hours shown."""
-    courses = [found.quantile(bay, quantity, odds) for odds in _ODDS]
-    first_us = int(found.times_us[0])
-    rows = []
-    for hours in _HOURS:
-        place = int(np.searchsorted(found.times_us, first_us + hours * 3_600_000_000))
-        if place < len(found.times_us):
-            low, likely, high = (round(float(course[place]), 2) for course in courses)
-            rows.append((from_us(int(found.times_us[place])), low, likely, high))
-    return rows
-
-
-def _table(
-    session: Session, bay: str, quantity: str, hours: list[tuple[datetime, float, float, float]]
-) -> Table:
-    kind = QUANTITIES[quantity]
-    title = f"{bay}: {kind.words}, {kind.unit}"
-    table = Table("at", "low", "likely", "high", "", title=title, title_justify="left", box=None)
-    lowest, highest = min(row[1] for row in hours), max(row[3] for row in hours)
-    for at, low, likely, high in hours:
-        local = at.astimezone(session.config.shed.zone)
-        bar = _bar(low, likely, high, lowest, highest)
-        table.add_row(f"{local:%a %H:%M}", f"{low:.1f}", f"{likely:.1f}", f"{high:.1f}", bar)
+    quantities = sum(name == bay for name, _ in found.paths)
+    room = session.console.width - _TIME_CELLS - _QUANTITY_CELLS * quantities
+    head, rows = table_rows(found, bay, session.reader, min(room, _LONGEST_BAR_CELLS))
+    wide = room >= _SHORTEST_BAR_CELLS
+    table = Table(*(head if wide else head[:-1]), box=None, padding=(0, 2, 0, 0))
+    for row in rows:
+        table.add_row(*(row if wide else row[:-1]))
     return table
-
-
-def _bar(low: float, likely: float, high: float, lowest: float, highest: float, cells: int = 30) -> str:
-    """Draw the range as dashes and the likely value as a plus, in plain ASCII for any console."""
-    scale = (cells - 1) / max(highest - lowest, 1e-9)
-    left, middle, right = (round((value - lowest) * scale) for value in (low, likely, high))
-    line = [" "] * left + ["-"] * (right - left + 1)
-    line[min(middle, len(line) - 1)] = "+"
-    return "".join(line)

@@ -35,7 +35,8 @@ def check(
         raise StoreError(f"{error}; 'layday run' makes the store") from error
     try:
         stale_after_s = session.limits.stale_after_s
-        health = examine(store, session.config.sensors, stale_after_s, session.clock.now())
+        now, has_feeds = session.clock.now(), bool(session.config.feed)
+        health = examine(store, session.config.sensors, stale_after_s, now, has_feeds=has_feeds)
     finally:
         store.close()
     if session.json:

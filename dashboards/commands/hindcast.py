@@ -2,8 +2,11 @@
 
 import json
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import timedelta
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +26,7 @@ from dashboards.hindcasts import (
 from dashboards.session import Session
 
 if TYPE_CHECKING:
+    from forecast.hindcast import Plan, Weather
     from forecast.past import History
 
 _COLUMNS = ("n", "mae", "bias", "crps", "cover80", "width80", "cover80_worst_week")
@@ -44,6 +48,7 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
         str, typer.Option(help="What is known of the outdoors ahead: none, perfect, column.")
     ] = "none",
     jobs: Annotated[int, typer.Option(min=1, help="Processes to use.")] = 1,
+    plot: Annotated[Path | None, typer.Option(help="Draw the scores into this .png file.")] = None,
     windows: Annotated[bool, typer.Option("--windows", help="Score decisions to start a job.")] = False,
     job_h: Annotated[
         float, typer.Option("--job-hours", min=0.5, max=48, help="How long the job lasts.")
@@ -70,18 +75,18 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
 
     With --windows it scores decisions instead, and with --cures the hours said at bedtime.
     """
-    from forecast.hindcast import Weather, knowing, plan_for
+    from forecast.hindcast import Weather, Work
     from forecast.hindcast import hindcast as replay
 
     session: Session = ctx.obj
     if weather not in set(Weather):
         raise InputError(f"--weather {weather!r}: choose none, perfect or column")
-    history = knowing(_history(session, file), Weather(weather))
-    if bay is not None:
-        history = _only(history, bay)
-    first = None if start is None else history.index(session.moment(start))
-    last = None if end is None else history.index(session.moment(end))
-    plan = replace(plan_for(history, first, last), every_steps=2 * _hours("--every", every))
+    _check_plot(plot)
+    history = _knowing(session, file, Weather(weather))
+    if bay is not None and bay not in history.bays:
+        raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
+    plan = replace(_plan(session, history, start, end), every_steps=2 * _hours("--every", every))
+    bays = () if bay is None else (bay,)
     with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
         task = bar.add_task("replaying", total=1.0)
 
@@ -90,15 +95,22 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
 
         if windows:
             limits = limits_asked(session.config, temp_min_c, humidity_max_pct, margin_min_k)
-            found = replay_windows(session.config, history, plan, Jobs(job_h, limits, jobs), tick)
+            asked = Jobs(job_h, limits, session.config.windows.go_odds)
+            found = replay_windows(history, plan, asked, Work(jobs, tick, bays))
         elif cures:
             nights = Nights(
-                session.card_folders, card, catalyst_pct, stage, laid, bed, session.config.shed.zone, jobs
+                session.card_folders, card, catalyst_pct, stage, (laid, bed), session.config.shed.zone
             )
-            found = replay_cures(nights, history, plan, tick)
+            found = replay_cures(history, plan, nights, Work(jobs, tick, bays))
         else:
-            found = replay(history, plan, jobs, tick)
+            found = replay(history, plan, jobs, tick, bays)
             _until(found, _hours("--horizon", horizon))
+            if plot is not None:
+                _draw(found, plot)
+    _print(session, found)
+
+
+def _print(session: Session, found: dict[str, Any]) -> None:
     if session.json:
         session.console.print_json(json.dumps(found))
         return
@@ -107,6 +119,13 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     for name, quantities in found.get("bays", {}).items():
         for quantity, scores in quantities.items():
             session.console.print(_table(f"{name}.{quantity}", scores))
+
+
+def _plan(session: Session, history: "History", start: str | None, end: str | None) -> "Plan":
+    from forecast.hindcast import plan_for
+
+    first, last = (None if one is None else history.index(session.moment(one)) for one in (start, end))
+    return plan_for(history, first, last)
 
 
 def _history(session: Session, file: Path | None) -> "History":
@@ -121,13 +140,44 @@ def _history(session: Session, file: Path | None) -> "History":
         store.close()
 
 
-def _only(history: "History", bay: str) -> "History":
-    """Leave out the air, humidity and part of all bays but one."""
-    if bay not in history.bays:
-        raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
-    others = tuple(f"{other}." for other in history.bays if other != bay)
-    columns = {name: values for name, values in history.columns.items() if not name.startswith(others)}
-    return replace(history, columns=columns)
+def _knowing(session: Session, file: Path | None, weather: "Weather") -> "History":
+    """Return the readings and what the replay may know of the outdoors ahead."""
+    from forecast.hindcast import Weather, knowing
+    from forecast.weather_keeper import WeatherKeeper, weather_book_path
+
+    history = _history(session, file)
+    if file is not None or weather is not Weather.COLUMN:
+        return knowing(history, weather)
+    keeper = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)
+    known = keeper.known(history)
+    if not known.ahead:
+        raise InputError("no outdoor forecast was kept for these readings; use --weather none")
+    return known
+
+
+def _check_plot(plot: Path | None) -> None:
+    """Refuse a picture that could not be written before the work is done, not after."""
+    if plot is None:
+        return
+    if plot.suffix.lower() != ".png":
+        raise InputError(f"--plot {plot}: give a file that ends in .png")
+    if not plot.absolute().parent.is_dir():
+        raise InputError(f"--plot {plot}: there is no folder {plot.absolute().parent}")
+    if find_spec("matplotlib") is None:
+        raise InputError("--plot needs matplotlib: pip install 'layday[report]'")
+
+
+def _draw(found: dict[str, Any], plot: Path) -> None:
+    """Draw in a process of its own (`dashboards.hindcast_picture`)."""
+    done = subprocess.run(  # noqa: S603  our own module, with this very interpreter
+        [sys.executable, "-m", "dashboards.hindcast_picture", str(plot)],
+        input=json.dumps(found),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode:
+        raise InputError(f"--plot {plot}: {done.stderr.strip().splitlines()[-1:] or 'could not be drawn'}")
 
 
 def _hours(option: str, text: str) -> int:

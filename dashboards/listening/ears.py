@@ -32,6 +32,7 @@ from collector.store.base import Store
 
 _LOOK_BACK = timedelta(days=1)
 _NEWEST = 4000
+_LOOK_EVERY_S = 0.5
 _UNROUTED = (UNKNOWN_TOPIC, "no quantity is known by the name")
 
 
@@ -95,12 +96,15 @@ class PutAsideEar:
         self._store = store
         self._since = clock.now() - _LOOK_BACK
         self._seen: set[Rejected] = set()
+        self._looked_s = float("-inf")
 
     def hear(self, wait_s: float) -> list[Overheard]:
         """Return what was put aside since the last call; see `Ear`."""
-        found = [item for item in reversed(self._store.rejected(_NEWEST)) if self._is_fresh(item)]
-        if not found:
+        if time.monotonic() - self._looked_s < _LOOK_EVERY_S:
             time.sleep(wait_s)
+            return []
+        self._looked_s = time.monotonic()
+        found = [item for item in reversed(self._store.rejected(_NEWEST)) if self._is_fresh(item)]
         self._seen = {item for item in [*self._seen, *found] if item.received_at >= self._since}
         return [
             Overheard(

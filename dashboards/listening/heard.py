@@ -1,5 +1,6 @@
 """A book of the topics heard, and of the fields in their messages. Pure; bounded whatever comes."""
 
+import re
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -15,6 +16,7 @@ MAX_TOPICS = 2000
 MAX_FIELDS = 200
 _EXAMPLES = 20
 _SPARKPLUG = "spBv1.0/"
+_OWN = re.compile(r"layday/[^/]+/outlook")  # what layday itself publishes
 
 
 @dataclass(slots=True)
@@ -64,6 +66,8 @@ class Book:
 
         `whole` is False where only the first bytes of the payload are known.
         """
+        if _OWN.fullmatch(topic):
+            return []
         entry = self.topics.get(topic)
         if entry is None:
             if len(self.topics) >= MAX_TOPICS:

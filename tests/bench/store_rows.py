@@ -101,7 +101,7 @@ def main(rows: int, sensors: int) -> None:
         ("24 h of one, ten days ago", lambda: store.window(names[0], last - 10 * day, last - 9 * day)),
         ("all of one sensor", lambda: store.window(names[0], START, last)),
         ("1 h means of one, all", lambda: store.rollup(names[0], START, hour, timedelta(hours=1))),
-        ("1 h means of all", lambda: [store.rollup(n, START, hour, timedelta(hours=1)) for n in names]),
+        ("1 h means of all", lambda: store.rollups(START, hour, timedelta(hours=1))),
         ("10 min means of one, all", lambda: store.rollup(names[0], START, hour, timedelta(minutes=10))),
     ):
         print(f"  {words:<25}{best_ms(ask):>10.1f} ms")

@@ -152,3 +152,17 @@ def test_a_configuration_file_with_a_calibration_loads(tmp_path: Path) -> None:
     path = tmp_path / "layday.toml"
     path.write_text(f'[[sensor]]\n{SENSOR}[[calibration]]\nsensor = "{NAME}"\noffset = 1.0\n')
     assert load_config(path).corrections[NAME][0].offset == 1.0
+
+
+def test_nobody_reads_a_store_past_the_calibration() -> None:
+    """Only these open a store themselves; all others go through `Session.open_store`."""
+    root = Path(__file__).parents[2]
+    opening = {
+        path.name: path.read_text(encoding="utf-8")
+        for folder in ("dashboards", "forecast")
+        for path in (root / folder).rglob("*.py")
+        if "from collector.store.opening import" in path.read_text(encoding="utf-8")
+    }
+    assert set(opening) == {"session.py", "service.py", "demo_shed.py"}
+    assert "corrected(open_store(" in opening["service.py"]
+    assert "return corrected(store" in opening["session.py"]

@@ -189,6 +189,20 @@ def test_memory_is_bounded_whatever_comes() -> None:
     assert len(book.topics["t/0"].fields) <= MAX_FIELDS
 
 
+def test_a_message_of_which_only_the_head_was_kept_says_so() -> None:
+    book = Book()
+    book.hear("yard/keel", b'{"temp": 18.5, "hum', NOW, whole=False)
+    assert book.topics["yard/keel"].trouble == "its messages are too long to be kept whole"
+    assert configuration(book) == ""
+
+
+def test_a_topic_that_changes_its_shape_is_configured_by_the_newest() -> None:
+    book = heard(("yard/keel", '[{"n": "temp", "u": "Cel", "v": 18}]'), ("yard/keel", '{"rh": 64}'))
+    added = tomllib.loads(configuration(book))
+    assert [entry["pointer"] for entry in added["sensor"]] == ["/rh"]
+    assert "feed" not in added
+
+
 def test_nothing_heard_can_steer_a_terminal() -> None:
     assert shown("a\x1b[31m\nb\x7f") == "a?[31m?b?"
 

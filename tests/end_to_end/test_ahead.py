@@ -51,7 +51,28 @@ def test_ahead_says_the_range_and_the_little_history(shed: Layday) -> None:
     assert "still learning" in found["notes"][0]
     rows = found["bays"]["keel"]["air_c"]
     assert all(row["low"] <= row["likely"] <= row["high"] for row in rows)
-    assert shed.ask("ahead", "--at", "2026-04-06T23:30Z").returncode == 0
+    assert found["words"]["keel"][0].startswith("Air: ")
+
+
+def test_ahead_speaks_in_words_and_draws_the_ranges(shed: Layday) -> None:
+    """The made-up air swings by 4 °C about 18 °C, coldest at 18:00 UTC; humidity the other way."""
+    answer = shed.ask("ahead", "--at", "2026-04-06T23:30Z")
+    assert answer.returncode == 0, answer.stderr
+    lines = answer.stdout.splitlines()
+    told = next(line for line in lines if line.startswith("keel: "))
+    assert "warmest 2" in told
+    assert "coldest 14 °C about Tue 1" in told
+    assert "Humidity" in told
+    assert any("--" in line and "+" in line for line in lines)
+    plain = shed.ask("ahead", "--at", "2026-04-06T23:30Z", "--plain").stdout.splitlines()
+    assert [line for line in plain if line.startswith("keel: ")] == [told]
+    assert not any("--" in line for line in plain)
+
+
+def test_ahead_names_the_bays_it_has(shed: Layday) -> None:
+    answer = shed.ask("ahead", "--at", "2026-04-06T23:30Z", "--bay", "loft")
+    assert answer.returncode == 2
+    assert "keel" in answer.stderr
 
 
 def test_hindcast_of_the_own_export_gives_every_promised_key(shed: Layday) -> None:
@@ -72,12 +93,28 @@ def test_hindcast_of_the_own_export_gives_every_promised_key(shed: Layday) -> No
         assert set(scores["12"]) == KEYS
 
 
+def test_hindcast_draws_a_picture_and_two_processes_say_the_same(shed: Layday) -> None:
+    file, picture = shed.folder / "out.csv", shed.folder / "scores.png"
+    assert shed.ask("export", str(file)).returncode == 0
+    one = shed.ask("hindcast", str(file), "--json", "--every", "6h", "--plot", str(picture))
+    assert one.returncode == 0, one.stderr
+    head = picture.read_bytes()[:24]
+    assert head.startswith(b"\x89PNG\r\n\x1a\n")
+    width, height = (int.from_bytes(head[at : at + 4], "big") for at in (16, 20))
+    assert (width, height) > (500, 500)
+    two = shed.ask("hindcast", str(file), "--json", "--every", "6h", "--jobs", "2")
+    assert json.loads(two.stdout) == json.loads(one.stdout)
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [
         (("--every", "soon"), "whole hours"),
         (("--weather", "fair"), "choose none"),
         (("--bay", "loft"), "keel"),
+        (("--plot", "scores.pdf"), "ends in .png"),
+        (("--plot", "nowhere/scores.png"), "no folder"),
+        (("--weather", "column"), "outdoor.forecast_air_c"),
     ],
 )
 def test_a_mistaken_option_is_explained(shed: Layday, options: tuple[str, ...], words: str) -> None:

@@ -44,6 +44,13 @@ class Variant(Layday):
         self._process = None
 
 
+def begin_session(layday: Layday, broker: Mosquitto) -> None:
+    """Let the daemon subscribe once, so that the broker queues for it from now on."""
+    layday.start()
+    until(lambda: "Sending SUBACK to layday\n" in broker.log(), "the daemon has subscribed")
+    layday.stop()
+
+
 def readings(layday: Layday) -> list[float]:
     return list(layday.values("keel.air_c").values())
 
@@ -60,8 +67,7 @@ def test_killed_between_commit_and_acknowledgement(
     with Mosquitto(tmp_path / "broker") as broker:
         layday = Variant(tmp_path, SENSOR, broker_port=broker.port)
         try:
-            layday.start()  # makes the session, so that the broker queues from now on
-            layday.stop()
+            begin_session(layday, broker)
             broker.publish_lines("yard/keel/air", ["20.5", "20.5"])
             layday.start_as(DIES)
             layday.await_death()
@@ -89,8 +95,7 @@ def test_what_was_sent_and_never_read_is_marked_dup_too_and_must_be_kept(
     with Mosquitto(tmp_path / "broker") as broker:
         layday = Variant(tmp_path, SENSOR, broker_port=broker.port)
         try:
-            layday.start()
-            layday.stop()
+            begin_session(layday, broker)
             broker.publish_lines("yard/keel/air", ["20.5", "20.5"])
             layday.start_as(mute)
             layday.await_death()

@@ -1,9 +1,9 @@
 """`layday run` with something broken in it: ``python -m tests.faults.broken DEFECTS WORDS``.
 
 DEFECTS are names of functions here, with commas between. Each is a mistake that collectors of readings
-are known for, put into a real daemon before it starts. `hurry` is none: it only shortens waits. `killer`
-lets SIGUSR1 end the broker's network thread, and `jumpy` lets SIGUSR1 and SIGUSR2 put the daemon's clock
-an hour on and back.
+are known for, put into a real daemon before it starts. `hurry` and `tidy` are none: they only shorten
+waits. `killer` lets SIGUSR1 end the broker's network thread, and `jumpy` lets SIGUSR1 and SIGUSR2 put the
+daemon's clock an hour on and back.
 """
 
 import json
@@ -36,6 +36,7 @@ from collector.broker_wire import Deliveries
 from collector.clock import from_us, to_us
 from collector.domain import Reading, Rejected
 from collector.errors import StoreError
+from collector.housekeeping import Housekeeper
 from collector.intake import Intake
 from collector.payload import Decoded, Routes
 from collector.source import Message, Source
@@ -84,6 +85,11 @@ def jumpy() -> None:
     _swap(collector.clock.SystemClock, "now", lambda self: now(self) + offset[0])
     signal.signal(signal.SIGUSR1, jump)
     signal.signal(signal.SIGUSR2, jump)
+
+
+def tidy() -> None:
+    """Move closed windows into chunks every 20 s."""
+    _replace_default(Housekeeper.__init__, "every_s", 20.0)
 
 
 def no_watchdog() -> None:

@@ -79,7 +79,7 @@ def test_nan_null_and_words_leave_the_other_values_of_a_batch_alone(tmp_path: Pa
             assert layday.values("keel.air_c") == {at_us(n): value for n, value in GOOD.items()}
 
 
-@pytest.mark.parametrize("word", [b"null", b'"damp"'])
+@pytest.mark.parametrize("word", [b"NaN", b"Infinity", b"null", b'"damp"'])
 def test_the_other_values_of_the_same_message_are_kept(tmp_path: Path, word: bytes) -> None:
     layday = installation(tmp_path, sensors=sensor_lines(TOPIC, ["air_c", "humidity_pct"]))
     with running(layday):

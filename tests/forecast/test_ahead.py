@@ -28,7 +28,8 @@ def glass() -> History:
     history = read_csv(DATA / "greenhouse_cva.csv.gz")
     kept = ("bay.", "outdoor.", "heater.setpoint_c")
     columns = {name: values for name, values in history.columns.items() if name.startswith(kept)}
-    return History(history.times_us, columns, {}).until(21 * DAY_STEPS)
+    within = {name: history.within[name] for name in columns}
+    return History(history.times_us, columns, {}, within).until(21 * DAY_STEPS)
 
 
 def _noised(history: History, origin: int) -> History:
@@ -38,7 +39,10 @@ def _noised(history: History, origin: int) -> History:
     for name, values in history.columns.items():
         columns[name] = values.copy()
         columns[name][origin + 1 :] = random.uniform(0, 100, len(values) - origin - 1)
-    return History(history.times_us, columns, history.ahead)
+    within = {name: values.copy() for name, values in history.within.items()}
+    for values in within.values():
+        values[origin + 1 :] = random.uniform(-5, 5, (len(values) - origin - 1, 2))
+    return History(history.times_us, columns, history.ahead, within)
 
 
 def test_the_future_replaced_by_noise_changes_no_forecast(glass: History) -> None:
@@ -158,24 +162,29 @@ def test_with_little_history_the_forecast_is_wide_and_says_so(glass: History, co
     assert width_k > 3
 
 
+_BREAKS: dict[str, tuple[str, slice, float]] = {
+    "constant": ("bay.air_c", slice(None), 20.0),
+    "outdoor stops": ("outdoor.air_c", slice(-200, None), np.nan),
+    "one NaN column": ("outdoor.wind_m_s", slice(None), np.nan),
+    "infinite": ("bay.air_c", slice(300, 310), np.inf),
+    "all NaN humidity": ("bay.humidity_pct", slice(None), np.nan),
+    "bay silent": ("bay.air_c", slice(-20, None), np.nan),
+}
+
+
 def _broken(kind: str, history: History) -> History:
     columns = {name: values.copy() for name, values in history.columns.items()}
     if kind == "holes":
         for values in columns.values():
             values[200:330] = np.nan
-    elif kind == "constant":
-        columns["bay.air_c"][:] = 20.0
-    elif kind == "outdoor stops":
-        columns["outdoor.air_c"][-200:] = np.nan
     elif kind == "outdoor lies":
         columns["outdoor.air_c"][-100:] += 10.0
-    elif kind == "all NaN humidity":
-        columns["bay.humidity_pct"][:] = np.nan
-    elif kind == "bay silent":
-        columns["bay.air_c"][-20:] = np.nan
     elif kind == "sensor moved":
         columns["bay.air_c"][-DAY_STEPS:] += 4 * np.sin(np.arange(DAY_STEPS) * 1.3)
-    return History(history.times_us, columns, {})
+    else:
+        name, where, value = _BREAKS[kind]
+        columns[name][where] = value
+    return History(history.times_us, columns, {}, history.within)
 
 
 @pytest.mark.parametrize(
@@ -184,7 +193,9 @@ def _broken(kind: str, history: History) -> History:
         ("holes", ""),
         ("constant", "has not moved"),
         ("outdoor stops", "nothing from outdoors"),
-        ("outdoor lies", ""),
+        ("outdoor lies", "look at the sensor"),
+        ("one NaN column", ""),
+        ("infinite", ""),
         ("all NaN humidity", ""),
         ("bay silent", "last heard 10 h ago"),
         ("sensor moved", "as far from the forecast"),

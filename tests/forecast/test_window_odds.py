@@ -1,5 +1,6 @@
 """Odds learned from what has held: honest about time, humble with little experience."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -27,7 +28,7 @@ def kitchen() -> History:
     bay = whole.bays[0]
     names = [f"{bay}.air_c", f"{bay}.humidity_pct", "outdoor.air_c", "outdoor.humidity_pct"]
     columns = {name: whole.columns[name] for name in names if name in whole.columns}
-    return History(whole.times_us, columns, {}, whole.lows, whole.highs)
+    return replace(whole, columns=columns)
 
 
 def hold() -> Hold:
@@ -71,7 +72,7 @@ def test_voices_look_at_nothing_after_their_origin() -> None:
     changed = {
         name: np.where(np.arange(len(one)) > origin, one + 9.0, one) for name, one in history.columns.items()
     }
-    other = History(history.times_us, changed, {}, history.lows, history.highs)
+    other = replace(history, columns=changed)
     refits = refit_steps(0, origin)
     bay = history.bays[0]
     first = Voices(BayPast(history, bay), mix, refits, hold().steps).at(origin, hold())

@@ -1,6 +1,7 @@
 """What every store promises, whatever it keeps readings in."""
 
 from collections.abc import Callable
+from dataclasses import astuple
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
@@ -285,7 +286,12 @@ def test_a_rollup_is_what_the_readings_in_the_stretch_say(
             store.add(batch)
             memory.add(batch)
         found = store.rollup("keel.air_c", start, start + length_min * MINUTE, step)
+        together = store.rollups(start, start + length_min * MINUTE, step)
         store.close()
+    assert set(together) == ({"keel.air_c"} if readings else set())
+    for each in together.values():
+        for one, other in zip(astuple(each), astuple(found), strict=True):
+            np.testing.assert_allclose(one, other, rtol=1e-12)
     plain = memory.window("keel.air_c", start, start + length_min * MINUTE)
     for i, at_us in enumerate(found.times_us.tolist()):
         inside = (plain.times_us >= at_us) & (plain.times_us < at_us + step_min * 60_000_000)
