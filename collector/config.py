@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from collector.calibration import Correction, Corrections
+from collector.central_config import CentralConfig, ForwardConfig
 from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
 from collector.cure_config import CureConfig
 from collector.domain import QUANTITIES, Sensor
@@ -158,6 +159,8 @@ class Config(Model):
     listener: ListenerConfig = ListenerConfig()
     broker: BrokerConfig | None = None
     intake: IntakeConfig = IntakeConfig()
+    forward: ForwardConfig = ForwardConfig()
+    central: CentralConfig = CentralConfig()
     limits: LimitsConfig = LimitsConfig()
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
@@ -283,7 +286,8 @@ def _what(message: str, given: object) -> str:
         return "no such setting; see 'layday check --settings' for all of them"
     if text == "Field required":
         return "is missing"
-    return text if isinstance(given, dict | tuple) or repr(given) in text else f"{text}, not {given!r}"
+    told = isinstance(given, dict | tuple) or repr(given) in text or "//…@" in text  # a secret was cut out
+    return text if told else f"{text}, not {given!r}"
 
 
 def _clashes(raw: Mapping[str, object]) -> list[tuple[str, str]]:
@@ -353,6 +357,12 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
     )
     store = config.store.model_copy(update={"path": absolute(config.store.path)})
     weather = config.weather.model_copy(update={"file": absolute(config.weather.file)})
+    far = {
+        table: model.model_copy(
+            update={key: absolute(getattr(model, key)) for key in ("token_file", "tls_ca_file")}
+        )
+        for table, model in (("forward", config.forward), ("central", config.central))
+    }
     return config.model_copy(
-        update={"listener": listener, "broker": broker, "store": store, "weather": weather}
+        update={"listener": listener, "broker": broker, "store": store, "weather": weather, **far}
     )

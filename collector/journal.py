@@ -47,6 +47,11 @@ class Journal:
         with self._database.reading() as con:
             return fold(_entries(con))
 
+    def entries(self) -> tuple[Entry, ...]:
+        """Return every entry ever made, in order, those taken back too."""
+        with self._database.reading() as con:
+            return tuple(_entries(con))
+
     def start(self, batch: Batch, told: Told) -> str:
         """Enter a batch that was laid; return the short name of its cure, as in ``k1``."""
         _check_batch(batch)

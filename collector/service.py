@@ -161,5 +161,6 @@ def _sources(config: Config, clock: Clock) -> list[Source]:
     if config.listener.enabled:
         sources.append(Listener(config.listener, clock))
     if config.broker is not None:
-        sources.append(BrokerClient(config.broker, config.topic_filters, clock))
+        topics = [config.broker.subscription(each) for each in config.topic_filters]
+        sources.append(BrokerClient(config.broker, topics, clock))
     return sources

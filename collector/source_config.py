@@ -70,3 +70,12 @@ class BrokerConfig(Model):
     session_days: Annotated[float, Field(gt=0, le=365)] = 30.0
     keep_alive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000
+    share_group: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]*$", max_length=64)] = ""
+
+    def subscription(self, topic_filter: str) -> str:
+        """Return what to subscribe to: shared with the group's other processes where there is one.
+
+        >>> BrokerConfig(host="yard", share_group="intake").subscription("tunnel/#")
+        '$share/intake/tunnel/#'
+        """
+        return f"$share/{self.share_group}/{topic_filter}" if self.share_group else topic_filter

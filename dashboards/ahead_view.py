@@ -3,9 +3,8 @@
 from datetime import UTC, datetime
 
 from dashboards.view import Reader
-from forecast.cure_outlook import Arrival, Basis, CureOutlook, Ready, Remedy, Rescue
+from forecast.cure_outlook import DEW_ODDS, Arrival, Basis, CureOutlook, Ready, Remedy, Rescue
 from forecast.cure_state import CureState
-from forecast.rescue import DEW_ODDS
 from forecast.verdict import Verdict
 
 TRACK_WORDS = {
@@ -33,12 +32,13 @@ def arrival_words(when: Arrival, at: datetime, reader: Reader) -> str:
     """Return when something comes, with the edges between which it comes 8 times in 10."""
     if when.earliest_at is None:
         return _BEYOND
-    early = reader.clock(when.earliest_at, at)
     if when.likely_at is None:
-        return f"{early} at the earliest, more likely {_BEYOND}"
+        return f"{reader.clock(when.earliest_at, at)} at the earliest, more likely {_BEYOND}"
     likely = reader.clock(when.likely_at, at)
-    late = _BEYOND if when.latest_at is None else reader.clock(when.latest_at, at)
-    return f"about {likely}" if early == late == likely else f"about {likely} ({early} to {late})"
+    # the edges carry a weekday only where it is not the likely one's
+    early = reader.clock(when.earliest_at, when.likely_at)
+    late = _BEYOND if when.latest_at is None else reader.clock(when.latest_at, when.likely_at)
+    return f"about {likely}" if early == late else f"about {likely} ({early} to {late})"
 
 
 def ready_words(ready: Ready, at: datetime, reader: Reader) -> str:

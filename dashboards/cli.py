@@ -13,7 +13,7 @@ from dashboards.session import open_session
 
 EXIT_USAGE = 2
 EXIT_CANNOT_WORK = 3
-_VALUE_OPTIONS = ("--config",)
+_VALUE_OPTIONS = ("--config", "--store")
 _FLAG_OPTIONS = ("--json", "--plain", "--verbose")
 
 
@@ -38,6 +38,7 @@ def _globals_first(args: Sequence[str]) -> list[str]:
 COMMANDS = {
     "now": "now:now",
     "tonight": "tonight:tonight",
+    "watch": "watch:watch",
     "ahead": "ahead:ahead",
     "windows": "windows:windows_command",
     "plan": "plan:plan_command",
@@ -49,6 +50,8 @@ COMMANDS = {
     "check": "check:check",
     "listen": "listen:listen",
     "store": "store:store",
+    "forward": "forward:app",
+    "yard": "yard:yard_command",
     "import": "readings:import_readings",
     "export": "readings:export_readings",
     "hindcast": "hindcast:hindcast",
@@ -61,7 +64,7 @@ _HELP = """Is tonight's cure on track? Is it too humid to glass? Will the heater
 layday advises; the resin maker's data sheet and local rules decide.
 """
 _EPILOG = """Exit codes: 0 go, 10 no-go, 11 tight, 12 no news; 2 a mistake in the command or the
-configuration, 3 layday cannot work. --config, --json and --plain may stand anywhere on the line.
+configuration, 3 layday cannot work. --config, --store, --json and --plain may stand anywhere on the line.
 """
 
 
@@ -89,6 +92,9 @@ def build_app(only: str | None = None) -> typer.Typer:
 def _globals(
     ctx: typer.Context,
     config: Annotated[str | None, typer.Option(help="The configuration file (or set LAYDAY_CONFIG).")] = None,
+    store: Annotated[
+        str | None, typer.Option(help="Another store: a file, or a shed's at influx://HOST/BUCKET/SHED.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Answer in JSON.")] = False,
     plain: Annotated[bool, typer.Option("--plain", help="Answer in plain sentences.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="Log what happens inside.")] = False,
@@ -96,7 +102,7 @@ def _globals(
     logging.basicConfig(
         level=logging.INFO if verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
     )
-    ctx.obj = open_session(config, json=json, plain=plain)
+    ctx.obj = open_session(config, store=store, json=json, plain=plain)
 
 
 def main() -> None:

@@ -2,7 +2,7 @@
 
 import os
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Literal, overload
@@ -11,11 +11,14 @@ import platformdirs
 from rich.console import Console
 
 from collector.calibration import corrected
+from collector.central_config import CentralConfig
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
-from collector.errors import ConfigError
+from collector.errors import ConfigError, InputError
+from collector.shared_settings import with_settings
+from collector.store.address import Access, Address, is_address, parse_address
 from collector.store.base import Store
-from collector.store.opening import open_store
+from collector.store.opening import open_central, open_store
 from collector.store.sqlite import SqliteStore
 from dashboards.told_time import told_time
 from dashboards.view import Reader
@@ -32,13 +35,15 @@ class Session:
     """One invocation of layday.
 
     `config_path` is None where neither ``--config`` nor the variable names a file and the
-    user's folder holds none: then every default holds.
+    user's folder holds none: then every default holds. `central` is where ``--store`` names a
+    central store; `config` then has the shed's own settings, as far as they were forwarded.
     """
 
     config: Config
     config_path: Path | None
     json: bool = False
     plain: bool = False
+    central: Address | None = None
     clock: Clock = field(default_factory=SystemClock)
     console: Console = field(default_factory=lambda: Console(highlight=False, soft_wrap=False))
 
@@ -81,6 +86,11 @@ class Session:
         """The limits as the verdict wants them."""
         return limits_of(self.config.limits)
 
+    @property
+    def central_access(self) -> Access:
+        """The files that open the central store."""
+        return central_access(self.config)
+
     @overload
     def open_store(self, *, read_only: Literal[True]) -> Store: ...
 
@@ -90,15 +100,26 @@ class Session:
     def open_store(self, *, read_only: bool = False) -> Store:
         """Open the store: to write, with readings as measured; read-only, with calibrated ones corrected.
 
+        Read-only, it may be a shed's at a central store.
+
         Raises
         ------
+        InputError
+            If a central store is to be written, or its address names none of several sheds.
+        InputError
+            If a central store is to be written, or its address names none of several sheds.
         StoreError
             If it cannot be opened; read-only, also if there is none yet.
         """
+        if self.central is not None:
+            if not read_only:
+                raise InputError(f"--store {self.central}: is only read from here; give a file to write to")
+            far = open_central(self.central, self.central_access, self.clock)
+            return corrected(far, self.config.corrections)
         store = open_store(self.store_path, read_only=read_only)
         return corrected(store, self.config.corrections) if read_only else store
 
-    def open_raw_store(self) -> SqliteStore:
+    def open_raw_store(self) -> Store:
         """Open the store read-only, with every reading as measured.
 
         Raises
@@ -106,6 +127,8 @@ class Session:
         StoreError
             If it cannot be opened, or there is none yet.
         """
+        if self.central is not None:
+            return open_central(self.central, self.central_access, self.clock)
         return open_store(self.store_path, read_only=True)
 
     def moment(self, text: str | None, option: str = "--at") -> datetime:
@@ -124,14 +147,54 @@ class Session:
         return told.at
 
 
-def open_session(config_file: str | None, *, json: bool = False, plain: bool = False) -> Session:
+def central_access(config: Config) -> Access:
+    """Return the files that open the central store: the desk's, else those that the shed forwards with."""
+    return config.central.access if config.central != CentralConfig() else config.forward.access
+
+
+def open_session(
+    config_file: str | None, *, store: str | None = None, json: bool = False, plain: bool = False
+) -> Session:
     """Find and read the configuration: ``--config``, then ``LAYDAY_CONFIG``, then the user's folder.
+
+    `store` is another store to use: a file, or a central store's address.
 
     Raises
     ------
     ConfigError
         With every mistake of the file, or if a named file is missing.
+    InputError, StoreError
+        If `store` is no address, or that central store does not answer.
     """
+    session = _configured(config_file, json=json, plain=plain)
+    if store is None:
+        return session
+    if not is_address(store):
+        kept = session.config.store.model_copy(update={"path": str(Path(store).expanduser().absolute())})
+        return replace(session, config=session.config.model_copy(update={"store": kept}))
+    return _at_central(session, parse_address(store))
+
+
+def _at_central(session: Session, address: Address) -> Session:
+    """Point a session at a central store, and take the shed's own settings from it where it names one."""
+    session = replace(session, central=address)
+    if not address.shed:
+        return session
+    store = session.open_store(read_only=True)
+    try:
+        state = store.read_state("settings")
+    finally:
+        store.close()
+    if state is None:
+        return session
+    try:
+        return replace(session, config=with_settings(session.config, state.text))
+    except InputError as error:
+        print(f"layday: {error}; this desk's are used", file=sys.stderr)  # noqa: T201  the answer may be JSON
+        return session
+
+
+def _configured(config_file: str | None, *, json: bool, plain: bool) -> Session:
     named = config_file or os.environ.get(CONFIG_VARIABLE)
     path = Path(named) if named else platformdirs.user_config_path("layday") / "layday.toml"
     if path.is_file():

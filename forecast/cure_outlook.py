@@ -8,6 +8,9 @@ from forecast.card import Stage
 from forecast.cure_state import CureState
 from forecast.verdict import Verdict
 
+DEW_ODDS = 0.1
+"""From these odds of dew on a wet surface it is told, and a cover is worth its trouble: our choice."""
+
 
 class Basis(StrEnum):
     """What the hours ahead rest on."""

@@ -1,7 +1,7 @@
 """From readings, journal and forecast to the outlook of a shed."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -21,8 +21,9 @@ from forecast.paths import Forecast
 from forecast.rate import Floats
 from forecast.shed_limits import limits_of
 from forecast.tonight import CureTonight, tonight
-from forecast.tonight_ahead import Thresholds, cure_outlook
+from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
+from forecast.window import DEFAULT_THRESHOLDS, Thresholds
 
 BAND_STEP = timedelta(minutes=30)
 FORECAST_STALE = timedelta(hours=2)
@@ -41,7 +42,7 @@ class Shed:
     limits: Limits
     card_folders: Sequence[Path] = ()
     ready_hour: ReadyHour | None = None
-    thresholds: Thresholds = field(default_factory=Thresholds)
+    thresholds: Thresholds = DEFAULT_THRESHOLDS
 
 
 def shed_of(config: Config, card_folders: Sequence[Path]) -> Shed:

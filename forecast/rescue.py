@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from forecast.cure_ahead import PartAhead, StagePaths
-from forecast.cure_outlook import Dew, Remedy, Rescue
+from forecast.cure_outlook import DEW_ODDS, Dew, Remedy, Rescue
 from forecast.rate import Floats
 
 HEATER_K = 10.0
@@ -16,8 +16,6 @@ WARMEST_C = 40.0
 """Beyond it a laminate is post-cured, not rescued: common practice, no source."""
 SOONEST = timedelta(minutes=30)
 """It takes this long to get up and do something: our choice."""
-DEW_ODDS = 0.1
-"""From these odds of dew on a wet surface a cover is worth its trouble: our choice."""
 
 _STEP_H = 1.0 / 6.0
 

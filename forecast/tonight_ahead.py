@@ -19,16 +19,9 @@ from forecast.pace import CureRates
 from forecast.rescue import rescues
 from forecast.tonight import CureTonight, Laid
 from forecast.verdict import Verdict, worst
+from forecast.window import DEFAULT_THRESHOLDS, Thresholds
 
 _DEW_TIGHT_ODDS = 0.25  # a wet surface that may see dew this likely is no longer simply on track: our choice
-
-
-@dataclass(frozen=True, slots=True)
-class Thresholds:
-    """From which odds on something is called go, and from which tight."""
-
-    go_odds: float = 0.9
-    tight_odds: float = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +39,7 @@ class _Known:
 
 
 def cure_outlook(
-    found: CureTonight, ahead: PartAhead | None, thresholds: Thresholds | None = None
+    found: CureTonight, ahead: PartAhead | None, thresholds: Thresholds = DEFAULT_THRESHOLDS
 ) -> CureOutlook:
     """Return what may come of a cure.
 
@@ -60,7 +53,7 @@ def cure_outlook(
     thresholds : Thresholds, optional
         What odds are called go and tight.
     """
-    odds, state, rates = thresholds or Thresholds(), found.state, found.rates
+    odds, state, rates = thresholds, found.state, found.rates
     if state is None or rates is None or state.silent_h:
         return _outlook(found.laid, state, _Known(Basis.NOTHING), odds, ahead=None)
     if ahead is None:
@@ -180,9 +173,7 @@ def _verdict(state: CureState | None, known: _Known, odds: Thresholds) -> Verdic
 
 def _ready_verdict(wanted: Ready, ahead: tuple[StageAhead, ...], odds: Thresholds) -> Verdict:
     if wanted.odds is not None:
-        if wanted.odds >= odds.go_odds:
-            return Verdict.GO
-        return Verdict.TIGHT if wanted.odds >= odds.tight_odds else Verdict.NO_GO
+        return odds.verdict(wanted.odds)
     when = next((one.when for one in ahead if one.stage is wanted.wanted.stage), None)
     if when is None:
         return Verdict.GO

@@ -31,6 +31,7 @@ UNITLESS = {
     "real_seconds": "its unit is its name",
     "parse_percent": "its unit is its name",
     "speed": "times as fast",
+    "raised": "flags as a number",
     "probability": "a share of paths",
     "rest": "times the length of the work before it",
     "progress_low": "a share of the way",

@@ -74,6 +74,27 @@ def marks_of_messages(con: sqlite3.Connection) -> None:
     )
 
 
+def what_is_to_be_forwarded(con: sqlite3.Connection) -> None:
+    """Make the tables of what a central store has yet to get, and of the lines it refused for good.
+
+    An arrival is a stretch of times in which readings came in, of all sensors or of those listed
+    (`collector.store.arrivals`). `row_us`, `row_sensor` and `chunk_k` say how far it is sent.
+    """
+    con.execute(
+        "CREATE TABLE forward_to (only_one INTEGER PRIMARY KEY CHECK (only_one = 1), target TEXT NOT NULL,"
+        " server TEXT NOT NULL) STRICT"
+    )
+    con.execute(
+        "CREATE TABLE arrival (seq INTEGER PRIMARY KEY, low_us INTEGER NOT NULL, high_us INTEGER NOT NULL,"
+        " count INTEGER NOT NULL, sensors TEXT, claimed INTEGER NOT NULL DEFAULT 0, row_us INTEGER,"
+        " row_sensor INTEGER, chunk_k INTEGER, done_us INTEGER) STRICT"
+    )
+    con.execute(
+        "CREATE TABLE dead_letter (id INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, status INTEGER NOT NULL,"
+        " reason TEXT NOT NULL, line TEXT NOT NULL UNIQUE) STRICT"
+    )
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     readings_keyed_by_time,
     rejected_messages,
@@ -81,6 +102,7 @@ MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     chunks_by_sensor,
     spoilt_chunks,
     marks_of_messages,
+    what_is_to_be_forwarded,
 )
 
 

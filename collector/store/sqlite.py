@@ -9,7 +9,7 @@ import numpy as np
 
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading, Rejected
-from collector.store import chunks, rejects, rollup, rows
+from collector.store import arrivals, chunks, rejects, rollup, rows
 from collector.store import marks as mark_rows
 from collector.store.base import Added, Mark, Rollup, Samples, SensorSpan, State
 from collector.store.codec import Block
@@ -58,6 +58,8 @@ class SqliteStore:
             ]
             fresh, known_already = chunks.sift(con, found)
             added = rows.insert(con, fresh)
+            if added.new:
+                arrivals.note(con, fresh)
             rejects.insert(con, rejected)
             mark_rows.insert(con, marks)
         with self._spans_lock:  # only now: a span that was rolled back must not be taken for known

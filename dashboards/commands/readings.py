@@ -11,7 +11,6 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from collector.parquet import write_parquet
-from collector.store.base import Store
 from collector.wide_csv import Problem, import_wide_csv, write_wide_csv
 from dashboards.session import Session
 
@@ -70,7 +69,7 @@ def export_readings(
     since = session.moment(start, "--from") if start else None
     until = session.moment(end, "--to") if end else None
     write = write_parquet if file.suffix == ".parquet" else write_wide_csv
-    store: Store = session.open_raw_store() if raw else session.open_store(read_only=True)
+    store = session.open_raw_store() if raw else session.open_store(read_only=True)
     try:
         with _bar("Exporting", quiet=session.json or session.plain) as move:
             count = write(store, file, start=since, end=until, progress=move)

@@ -4,9 +4,11 @@ import logging
 
 import typer
 
+from collector.child import Child
 from collector.housekeeping import Housekeeper
 from collector.service import Daemon
 from collector.store.lock import hold_store
+from dashboards.forwarding import CODE, ForwardOrder
 from dashboards.session import Session
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import order_of
@@ -20,14 +22,33 @@ def run(ctx: typer.Context) -> None:
         store = session.open_store()
         housekeeper = Housekeeper(store, session.clock, session.config.store.keep_days)
         outlook = OutlookChild(lambda: order_of(session.files, session.clock))
+        forward = _forward(session)
         try:
             daemon = Daemon(session.config, store, session.clock)
             daemon.take_signals()
             daemon.start()
             housekeeper.start()
             outlook.start()
+            if forward is not None:
+                forward.start()
             daemon.run()
             housekeeper.stop()
         finally:
             outlook.stop()
+            if forward is not None:
+                forward.stop()
             store.close()
+
+
+def _forward(session: Session) -> Child | None:
+    """Return the process that copies to the central store, where one is configured."""
+    if not session.config.forward.address:
+        return None
+    order = ForwardOrder(
+        config_file=str(session.config_path or ""),
+        store_file=str(session.store_path),
+        journal_file=str(session.journal_path),
+        outlook_file=str(session.outlook_path),
+        log_level=logging.getLogger().getEffectiveLevel(),
+    )
+    return Child("forwarding", CODE, order.line)

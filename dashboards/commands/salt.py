@@ -10,7 +10,7 @@ import typer
 
 from collector.domain import QUANTITIES, Quantity
 from collector.errors import InputError, StoreError
-from collector.store.sqlite import SqliteStore
+from collector.store.base import Store
 from dashboards.salt_points import ICE, Asked, Bench, Found, read_asked
 from dashboards.salt_view import how_to, salt_json, salt_lines
 from dashboards.session import Session
@@ -71,7 +71,7 @@ def _quantity(sensor: str) -> Quantity:
     return found
 
 
-def _store(session: Session, asked: list[Asked]) -> SqliteStore | None:
+def _store(session: Session, asked: list[Asked]) -> Store | None:
     """Open the store as measured; values given on the command line need none."""
     try:
         return session.open_raw_store()

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from collector.errors import InputError
 from collector.store.backup import back_up
 from collector.store.report import StoreReport, store_report
 from dashboards.session import Session
@@ -27,6 +28,8 @@ def store(
     if backup is not None:
         _back_up(session, backup)
         return
+    if session.central is not None:
+        raise InputError(f"--store {session.central}: is no file; its own tools tell its size")
     opened = session.open_store(read_only=True)
     try:
         report = store_report(opened, session.store_path, check=check)

@@ -1,29 +1,25 @@
 """`layday tonight`: whether every live cure is on track."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from collector.errors import InputError
-from collector.journal_book import Book, Cure
+from collector.journal_book import Book
 from dashboards.cure_view import cure_json, cure_sentence
-from dashboards.cures import read_book, stand
+from dashboards.cures import cures_now, read_book
+from dashboards.outlooks import kept_outlook
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
 from forecast.batches import live_at
 from forecast.cure_outlook import CureOutlook
-from forecast.outlook_book import open_outlooks
-from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import Verdict, worst
 
 if TYPE_CHECKING:
     from forecast.paths import Forecast
-
-_FRESH = timedelta(minutes=10)  # two refreshes
 
 
 def tonight(
@@ -46,34 +42,15 @@ def tonight(
     found: tuple[CureOutlook, ...] = ()
     mistakes: tuple[str, ...] = ()
     if cures:
-        found, mistakes = _worked_out(session, moment) if forecast else _kept(session, book, cures, moment)
+        found, mistakes = _worked_out(session, moment) if forecast else _kept(session, book, moment)
     _print(session, found, mistakes, moment)
     verdict = worst(cure.verdict for cure in found) if found else Verdict.GO
     raise typer.Exit(EXIT_CODES[Verdict.NO_NEWS if mistakes else verdict])
 
 
-def _kept(
-    session: Session, book: Book, cures: Sequence[Cure], moment: datetime
-) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
+def _kept(session: Session, book: Book, moment: datetime) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
     """Take what the kept outlook says of each cure; where it says nothing, go by the last hours' warmth."""
-    stands, cards = stand(session, book, cures, moment)
-    kept = _from_outlook(session, book, moment)
-    return tuple(kept.get(found.laid.key) or cure_outlook(found, None) for found in stands), cards.mistakes
-
-
-def _from_outlook(session: Session, book: Book, moment: datetime) -> dict[str, CureOutlook]:
-    """Return the outlook's cures, but for those of which something was entered since it was made."""
-    outlooks = open_outlooks(session.outlook_path, read_only=True)
-    if outlooks is None:
-        return {}
-    try:
-        outlook = outlooks.newest(moment)
-    finally:
-        outlooks.close()
-    if outlook is None or moment - outlook.issued_at > _FRESH:
-        return {}
-    told = {entry.fields.get("cure") for entry in book.entries if entry.entered_at > outlook.issued_at}
-    return {cure.key: cure for cure in outlook.cures if cure.key not in told}
+    return cures_now(session, book, kept_outlook(session, moment), moment)
 
 
 def _worked_out(session: Session, moment: datetime) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:

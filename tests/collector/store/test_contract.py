@@ -1,20 +1,25 @@
 """What every store promises, whatever it keeps readings in."""
 
+import json
 from collections.abc import Callable
 from dataclasses import astuple
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
+from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from collector.clock import from_us, to_us
 from collector.domain import Flag, Reading
+from collector.errors import StoreError
 from collector.store.base import Added, Mark, SensorSpan, State, Store
 from collector.store.limits import KEPT_MARKS, KEPT_REJECTED, MAX_REASONS, OTHER_REASONS
+from tests.central import KINDS, Central
 from tests.collector.store.examples import MAKERS, START, contents, quick_folder, reading, rejected
+from tests.collector.store.forwarded import ForwardedStore, as_kept
 
 MINUTE = timedelta(minutes=1)
 
@@ -56,19 +61,19 @@ def test_the_first_of_two_readings_in_one_batch_wins(store: Store) -> None:
     assert store.window("keel.air_c", START, START + MINUTE).values.tolist() == [18.5]
 
 
-def test_marks_come_back_in_their_order(store: Store) -> None:
-    assert store.marks() == []
+def test_marks_come_back_in_their_order(own_store: Store) -> None:
+    assert own_store.marks() == []
     marks = [Mark(2**63 - 1, START), Mark(0, START + MINUTE), Mark(7, START)]
-    store.add([reading("keel.air_c", 0, 18.5)], (), marks[:2])
-    store.add([], (), marks[2:])
-    store.add([reading("keel.air_c", 1, 18.5)])
-    assert store.marks() == marks
+    own_store.add([reading("keel.air_c", 0, 18.5)], (), marks[:2])
+    own_store.add([], (), marks[2:])
+    own_store.add([reading("keel.air_c", 1, 18.5)])
+    assert own_store.marks() == marks
 
 
-def test_only_the_newest_marks_stay(store: Store) -> None:
+def test_only_the_newest_marks_stay(own_store: Store) -> None:
     for first in range(0, KEPT_MARKS + 6000, 2000):
-        store.add([], (), [Mark(i, START) for i in range(first, first + 2000)])
-    kept = store.marks()
+        own_store.add([], (), [Mark(i, START) for i in range(first, first + 2000)])
+    kept = own_store.marks()
     assert len(kept) == KEPT_MARKS
     assert kept[-1].digest == KEPT_MARKS + 5999
 
@@ -77,8 +82,9 @@ def test_every_part_of_a_reading_comes_back(store: Store) -> None:
     flags = Flag.JUMP | Flag.CLOCK_OFF
     kept = reading("keel.part_c", 0.123457, 17.000000000000004, flags=flags)
     store.add([kept])
-    assert store.latest(kept.at, MINUTE) == {"keel.part_c": kept}
-    assert store.window("keel.part_c", kept.at, kept.at + MINUTE).flags.tolist() == [int(flags)]
+    there = as_kept(store, kept)
+    assert store.latest(kept.at, MINUTE) == {"keel.part_c": there}
+    assert store.window("keel.part_c", there.at, there.at + MINUTE).flags.tolist() == [int(flags)]
 
 
 def test_a_time_with_another_offset_is_the_same_time(store: Store) -> None:
@@ -151,11 +157,11 @@ def test_a_rollup_of_nothing_is_empty_and_an_impossible_one_is_refused(store: St
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
-def test_a_value_that_is_no_number_is_refused_with_its_whole_batch(store: Store, value: float) -> None:
+def test_a_value_that_is_no_number_is_refused_with_its_whole_batch(own_store: Store, value: float) -> None:
     with pytest.raises(ValueError, match=r"keel\.air_c .* is not a finite number"):
-        store.add([reading("sheer.air_c", 0, 1.0), reading("keel.air_c", 0, value)], [rejected(1)])
-    assert store.sensors() == {}
-    assert store.rejected_counts() == {}
+        own_store.add([reading("sheer.air_c", 0, 1.0), reading("keel.air_c", 0, value)], [rejected(1)])
+    assert own_store.sensors() == {}
+    assert own_store.rejected_counts() == {}
 
 
 def test_a_time_without_an_offset_is_refused_with_its_whole_batch(store: Store) -> None:
@@ -165,52 +171,100 @@ def test_a_time_without_an_offset_is_refused_with_its_whole_batch(store: Store) 
     assert store.sensors() == {}
 
 
-def test_rejected_messages_come_back_newest_first_and_are_counted_by_reason(store: Store) -> None:
-    store.add([], [rejected(1), rejected(2, "too large")])
-    store.add([reading("keel.air_c", 0, 1.0)], [rejected(3)])
-    assert store.rejected(2) == [rejected(3), rejected(2, "too large")]
-    assert store.rejected(0) == []
-    assert store.rejected_counts() == {"not JSON": 2, "too large": 1}
+def test_rejected_messages_come_back_newest_first_and_are_counted_by_reason(own_store: Store) -> None:
+    own_store.add([], [rejected(1), rejected(2, "too large")])
+    own_store.add([reading("keel.air_c", 0, 1.0)], [rejected(3)])
+    assert own_store.rejected(2) == [rejected(3), rejected(2, "too large")]
+    assert own_store.rejected(0) == []
+    assert own_store.rejected_counts() == {"not JSON": 2, "too large": 1}
 
 
-def test_only_the_newest_rejected_messages_are_kept_but_all_are_counted(store: Store) -> None:
+def test_only_the_newest_rejected_messages_are_kept_but_all_are_counted(own_store: Store) -> None:
     count = KEPT_REJECTED + 700
     for i in range(0, count, 100):
-        store.add([], [rejected(number) for number in range(i, i + 100)])
-    kept = store.rejected(2 * count)
+        own_store.add([], [rejected(number) for number in range(i, i + 100)])
+    kept = own_store.rejected(2 * count)
     assert len(kept) == KEPT_REJECTED
     assert kept[0] == rejected(count - 1)
     assert kept[-1] == rejected(count - KEPT_REJECTED)
-    assert store.rejected_counts() == {"not JSON": count}
+    assert own_store.rejected_counts() == {"not JSON": count}
 
 
-def test_a_flood_of_different_reasons_does_not_grow_the_counts(store: Store) -> None:
-    store.add([], [rejected(i, f"reason {i}") for i in range(MAX_REASONS + 50)])
-    store.add([], [rejected(1, "reason 1"), rejected(2, "one more")])
-    counts = store.rejected_counts()
+def test_a_flood_of_different_reasons_does_not_grow_the_counts(own_store: Store) -> None:
+    own_store.add([], [rejected(i, f"reason {i}") for i in range(MAX_REASONS + 50)])
+    own_store.add([], [rejected(1, "reason 1"), rejected(2, "one more")])
+    counts = own_store.rejected_counts()
     assert len(counts) == MAX_REASONS + 1
     assert counts["reason 1"] == 2
     assert counts[OTHER_REASONS] == 51
 
 
-def test_a_hostile_rejected_message_is_cut_and_escaped(store: Store) -> None:
+def test_a_hostile_rejected_message_is_cut_and_escaped(own_store: Store) -> None:
     hostile = rejected(1)
     hostile = type(hostile)(
         hostile.received_at, "listener", "bad\udcff\0" + "x" * 70_000, "r" * 9999, b"p" * 70_000, 70_000
     )
-    store.add([], [hostile])
-    (kept,) = store.rejected(1)
+    own_store.add([], [hostile])
+    (kept,) = own_store.rejected(1)
     assert kept.topic.startswith("bad\\udcff\0xxx")
     assert (len(kept.topic), len(kept.reason), len(kept.payload_head)) == (300, 300, 512)
     assert kept.size_bytes == 70_000
 
 
-def test_state_is_replaced_under_its_key(store: Store) -> None:
-    store.write_state("sources", State('{"a": 1}', START))
-    store.write_state("sources", State('{"a": 2}', START + MINUTE))
-    store.write_state("other", State("{}", START))
-    assert store.read_state("sources") == State('{"a": 2}', START + MINUTE)
-    assert store.read_state("other") == State("{}", START)
+def test_state_is_replaced_under_its_key(own_store: Store) -> None:
+    own_store.write_state("sources", State('{"a": 1}', START))
+    own_store.write_state("sources", State('{"a": 2}', START + MINUTE))
+    own_store.write_state("other", State("{}", START))
+    assert own_store.read_state("sources") == State('{"a": 2}', START + MINUTE)
+    assert own_store.read_state("other") == State("{}", START)
+
+
+def test_a_stretch_of_readings_comes_back_in_order_and_whole(store: Store) -> None:
+    """More readings than one request takes, in shuffled batches, some of them twice."""
+    every = [reading("keel.air_c", second / 60, 12.0 + second / 128) for second in range(4500)]
+    shuffled = Random(5).sample(every, len(every))
+    store.add(shuffled[:3000])
+    store.add(shuffled[2500:])
+    found = store.window("keel.air_c", START, START + timedelta(days=1))
+    assert found.times_us.tolist() == [to_us(r.at) for r in every]
+    assert found.values.tolist() == [r.value for r in every]
+
+
+def test_another_shed_on_the_same_central_store_is_not_seen(store: Store, tmp_path: Path) -> None:
+    store.add([reading("keel.air_c", 0, 18.5)])
+    if isinstance(store, ForwardedStore):
+        other = store.another(tmp_path / "other.db")
+        other.add([reading("keel.air_c", 1, 3.0), reading("sheer.air_c", 1, 3.0)])
+        other.close()
+    assert list(store.sensors()) == ["keel.air_c"]
+    assert store.window("keel.air_c", START, START + 5 * MINUTE).values.tolist() == [18.5]
+    assert list(store.latest(START + 5 * MINUTE, 10 * MINUTE)) == ["keel.air_c"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_text_comes_back_from_a_central_store_and_the_newest_one_stands(
+    kind: str, centrals: Callable[[str], Central], tmp_path: Path
+) -> None:
+    """As long as a season's journal, of any letters; two texts of one moment do not spoil each other."""
+    store = ForwardedStore(centrals(kind), tmp_path / "layday.db")
+    long = json.dumps({"words": [f"{i} µ°é {i * i}" for i in range(3000)]})
+    for text in ("first", long, "laid at nine, kicked at half past"):
+        store.tell("journal", text)
+        kept = store.read_state("journal")
+        assert kept is not None
+        assert kept.text == text
+    assert store.read_state("outlook") is None
+    store.close()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_central_store_is_only_read(kind: str, centrals: Callable[[str], Central], tmp_path: Path) -> None:
+    store = ForwardedStore(centrals(kind), tmp_path / "layday.db")
+    with pytest.raises(StoreError, match="only read from here"):
+        store.reader.add([reading("keel.air_c", 0, 18.5)])
+    with pytest.raises(StoreError, match="only read from here"):
+        store.reader.write_state("seen", State("{}", START))
+    store.close()
 
 
 _readings = st.builds(
@@ -225,6 +279,19 @@ _readings = st.builds(
     ),
     st.floats(allow_nan=False, allow_infinity=False),
     st.integers(-(10**12), 10**12),
+    st.integers(0, 1023),
+)
+
+
+_LAST_MS = 1_760_000_000_000
+_recent = st.builds(
+    lambda sensor, at_ms, value, delay_ms, flags: Reading(
+        sensor, from_us(at_ms * 1000), value, from_us((at_ms + delay_ms) * 1000), Flag(flags)
+    ),
+    st.sampled_from(["keel.air_c", "keel.part_c", "sheer.humidity_pct"]),
+    st.one_of(st.integers(1_700_000_000_000, 1_700_000_000_030), st.integers(1_000_000_000_000, _LAST_MS)),
+    st.decimals(-1000, 1000, places=4).map(float),
+    st.integers(-(10**9), 10**9),
     st.integers(0, 1023),
 )
 
@@ -246,6 +313,20 @@ def _round_trip(make: Callable[[Path], Store], batches: list[list[Reading]], at_
                 newest[name] = r
         assert store.latest(from_us(at_us), timedelta(days=100_000)) == newest
         store.close()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@given(
+    batches=st.lists(st.lists(_recent, max_size=12), max_size=3),
+    at_ms=st.integers(1_000_000_000_000, _LAST_MS),
+)
+@settings(max_examples=10, deadline=None, phases=[Phase.explicit, Phase.generate])
+def test_whatever_is_forwarded_comes_back_once(
+    kind: str, centrals: Callable[[str], Central], batches: list[list[Reading]], at_ms: int
+) -> None:
+    """As above, on whole milliseconds of this century: what VictoriaMetrics keeps."""
+    central = centrals(kind)
+    _round_trip(lambda path: ForwardedStore(central, path), batches, at_ms * 1000)
 
 
 @pytest.mark.parametrize("make", MAKERS.values(), ids=MAKERS.keys())

@@ -1,0 +1,48 @@
+"""The tables of the configuration that name a central store: where it is, and what opens it."""
+
+from typing import Annotated
+
+from pydantic import Field, field_validator
+
+from collector.config_base import Model
+from collector.errors import InputError
+from collector.secret_files import credential_mistake
+from collector.store.address import Access, parse_address
+
+
+class CentralConfig(Model):
+    """The yard's central store, read at any desk: where `layday yard` looks, and what opens it."""
+
+    address: str = ""
+    token_file: str = ""
+    tls_ca_file: str = ""
+
+    @field_validator("address")
+    @classmethod
+    def _known_address(cls, address: str) -> str:
+        if address:
+            try:
+                parse_address(address)
+            except InputError as error:
+                raise ValueError(str(error)) from None
+        return address
+
+    @field_validator("token_file")
+    @classmethod
+    def _usable_name(cls, name: str) -> str:
+        if mistake := credential_mistake(name):
+            raise ValueError(mistake)
+        return name
+
+    @property
+    def access(self) -> Access:
+        """The files that open it."""
+        return Access(self.token_file, self.tls_ca_file)
+
+
+class ForwardConfig(CentralConfig):
+    """Where this shed's readings, outlooks and journal are copied to (no address: nowhere)."""
+
+    org: str = "layday"
+    compress: bool = True
+    max_per_s: Annotated[float, Field(ge=0)] = 0.0

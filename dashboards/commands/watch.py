@@ -1,0 +1,115 @@
+"""`layday watch`: the live screen, or a sentence for each change."""
+
+import json
+import os
+import sys
+import threading
+from typing import Annotated
+
+import typer
+
+from collector.errors import InputError
+from dashboards.cure_view import cure_sentence
+from dashboards.session import Session
+from dashboards.view import bay_sentence, now_json
+from dashboards.watch_feed import WatchFeed
+from dashboards.watch_view import Sight
+from forecast.outlook_json import outlook_json
+
+_FONTS_WITHOUT_BRAILLE = ("linux", "dumb", "vt100", "vt102", "vt220", "ansi")
+
+
+def watch(
+    ctx: typer.Context,
+    every_s: Annotated[float, typer.Option("--every", help="Seconds between looks.", min=1, max=3600)] = 5,
+    for_s: Annotated[float, typer.Option("--for", help="Stop after so many seconds; 0 stays.", min=0)] = 0,
+    big: Annotated[bool, typer.Option("--big", help="Begin with one word and one number.")] = False,
+) -> None:
+    """Watch the shed: what comes first, bays, live cures, and the hours ahead. ? shows the keys.
+
+    It only reads. With --plain it prints a sentence per change and never redraws.
+    """
+    session: Session = ctx.obj
+    if session.plain or session.json:
+        _print_changes(session, every_s, for_s)
+        return
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
+    from dashboards.terminal.render.watch import Look
+    from dashboards.terminal.screens.watch import WatchApp
+
+    only_ascii = not speaks_utf8(os.environ)
+    plain = only_ascii or os.environ.get("TERM", "") in _FONTS_WITHOUT_BRAILLE
+    for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
+        os.environ.pop(name, None)
+    look = Look(view="big" if big else "main", plain=plain, only_ascii=only_ascii)
+    app = WatchApp(session, every_s=every_s, look=look)
+    if for_s:
+        app.set_timer(for_s, app.exit)
+    app.run()
+
+
+def speaks_utf8(environment: "os._Environ[str] | dict[str, str]") -> bool:
+    """Say whether the locale that the terminal was started with is UTF-8.
+
+    Python itself sets ``LC_CTYPE=C.UTF-8`` where no locale is named; that says nothing of the terminal.
+
+    >>> speaks_utf8({"LANG": "en_IE.UTF-8"}), speaks_utf8({"LC_CTYPE": "C.UTF-8"}), speaks_utf8({})
+    (True, False, False)
+    """
+    named = [environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG")]
+    if not named[0] and named[1] == "C.UTF-8" and named[2] in {"", "C", "POSIX"}:
+        return False
+    first = next((name for name in named if name), "")
+    return first.lower().replace("-", "").endswith("utf8")
+
+
+def _print_changes(session: Session, every_s: float, for_s: float) -> None:
+    """Print each bay and cure when its verdict or its reasons change; with --json each whole outlook."""
+    feed = WatchFeed(session)
+    said: dict[str, object] = {}
+    stop = threading.Event()
+    left_s = for_s or float("inf")
+    try:
+        while True:
+            sight = feed.look()
+            for name, sort, words in (
+                _json_lines(session, sight) if session.json else _sentences(session, sight)
+            ):
+                if said.get(name) != sort:
+                    said[name] = sort
+                    session.console.out(words, highlight=False)
+            left_s -= every_s
+            if left_s <= 0.0:
+                return
+            stop.wait(min(every_s, left_s + every_s))
+    except KeyboardInterrupt:
+        return
+    finally:
+        feed.close()
+
+
+def _sentences(session: Session, sight: Sight) -> list[tuple[str, object, str]]:
+    """Return (what it is about, what must change for it to be said again, the sentence)."""
+    at = session.reader.clock(sight.at, sight.at)
+    if sight.now is None:
+        return [("store", sight.trouble, f"{at} No news: {sight.trouble}")]
+    found: list[tuple[str, object, str]] = [("store", "", f"{at} {sight.shed}: looking.")]
+    for bay in sight.now.bays:
+        sort = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
+        found.append((bay.bay, sort, f"{at} {bay_sentence(bay, session.reader)}"))
+    for cure in sight.cures:
+        stage = None if cure.state is None else (cure.state.stage, cure.state.stalled)
+        found.append((cure.key, (cure.verdict, stage), f"{at} {cure_sentence(cure, session.reader)}"))
+    return found
+
+
+def _json_lines(session: Session, sight: Sight) -> list[tuple[str, object, str]]:
+    if sight.now is None:
+        return []
+    lines: list[tuple[str, object, str]] = [
+        ("now", sight.now, json.dumps(now_json(sight.now, session.reader)))
+    ]
+    if sight.outlook is not None:
+        lines.append(("outlook", sight.outlook.issued_at, json.dumps(outlook_json(sight.outlook))))
+    return lines

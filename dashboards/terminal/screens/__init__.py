@@ -1,0 +1,1 @@
+"""Thin: keys, time and size in; the render modules draw."""

@@ -1,0 +1,317 @@
+"""The heater at one moment: how it runs, where it overshoots, what to do, and how long it burns.
+
+layday advises; it never switches a heater.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from forecast.climate_past import Array, ClimatePast, Times
+from forecast.climate_run import Course, Shed
+from forecast.fuel import (
+    DIESEL_J_KG,
+    PROPANE_J_KG,
+    burned_kg,
+    full_burn_kg_h,
+    run_out,
+    scale_kg,
+)
+from forecast.heater_plan import (
+    AHEAD_H,
+    Ahead,
+    Choice,
+    Scenario,
+    best_of,
+    candidates,
+    choices,
+    courses,
+    look_ahead,
+    peak_of,
+)
+from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed
+from forecast.heater_signs import sign_of
+from forecast.heater_state import (
+    Action,
+    Fuel,
+    HeaterAdvice,
+    HeaterNow,
+    HeaterOutlook,
+    Overshoot,
+    Running,
+    Sign,
+    WorkTime,
+)
+from forecast.heater_work import BatchPace, batch_pace
+from forecast.warm_up import warm_up
+
+_DUTY_H = 3.0
+_BURNING = 0.5
+_STALE_S = 1800.0
+_LOW, _HIGH = 0.1, 0.9
+_HEAT_J_KG: Mapping[str, float] = {"propane": PROPANE_J_KG, "diesel": DIESEL_J_KG}
+_STOP_SIGNS = (Sign.HEATER_STOPPED, Sign.SENSOR_MOVED)
+
+
+def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
+    ready: ReadyShed,
+    settings: HeaterSettings,
+    coming: Coming,
+    at: datetime,
+    *,
+    bay: str | None = None,
+    pot: PotPlan | None = None,
+    part: Part | None = None,
+    gas: tuple[Times, Array] | None = None,
+    seed: int = 0,
+) -> HeaterOutlook:
+    """Return all that can be said of the heater at `at`, the end of the past.
+
+    Parameters
+    ----------
+    ready : ReadyShed
+        Its past ends at `at`.
+    settings : HeaterSettings
+    coming : Coming
+    at : datetime
+        The moment, aware.
+    bay : str, optional
+        The bay where one works; that of the thermostat if not given.
+    pot : PotPlan, optional
+        Without one there is a peak but no work time.
+    part : Part, optional
+    gas : (times, kg), optional
+        What a scale under the bottle read.
+    seed : int, optional
+
+    Raises
+    ------
+    ValueError
+        If there is no such bay.
+    """
+    shed, past = ready.shed, ready.past
+    where = past.bays[shed.thermostat.place] if bay is None else bay
+    if where not in past.bays:
+        raise ValueError(f"no bay is called {where!r}; there are {', '.join(past.bays)}")
+    place = past.bays.index(where)
+    part = part or Part()
+    now = heater_now(ready, at)
+    notes = list(shed.heat.unknown)
+    if ready.source == "saw-tooth":
+        notes.append("nothing says when the heater runs: its burning is read from the swing of the air")
+    fuel = _fuel(ready, settings, coming, gas, at)
+    stale = not _fresh(past, place)
+    if stale or not np.isfinite(past.air_c[place]).any():
+        notes.insert(0, f"no fresh reading of the air in {where}: nothing can be said of the next hours")
+        advice = HeaterAdvice(Action.NO_NEWS)
+        return HeaterOutlook(
+            at,
+            where,
+            now,
+            Sign.NONE,
+            None,
+            None,
+            None,
+            advice,
+            None,
+            fuel,
+            cautions(settings, advice),
+            tuple(notes),
+        )
+    sign = sign_of(shed, past)
+    since = at - timedelta(seconds=(len(past) - sign.step) * past.step_s) if sign.sign else None
+    if sign.sign is Sign.HEATER_STOPPED:
+        now = replace(now, running=Running.STOPPED, since=since)
+    steps = round(AHEAD_H * 3600 / past.step_s)
+    programme = np.full(steps, np.nan) if sign.sign is Sign.HEATER_STOPPED else coming.setpoint_c[:steps]
+    ahead = look_ahead(shed, past, coming.weather, seed=seed)
+    pace = _pace(pot, programme, past, place)
+    first, found = _searched(shed, ahead, programme, past, place, pace)
+    limit_c = _limit_c(shed, programme, part)
+    over = _overshoot(first, place, where, at, limit_c, probed=bool(np.isfinite(past.part_c[place]).any()))
+    if sign.sign in _STOP_SIGNS or pace is None:
+        advice = HeaterAdvice(Action.NO_NEWS if sign.sign is Sign.SENSOR_MOVED else Action.KEEP)
+        work = None
+    else:
+        advice, work = _advised(found, pace, at, past.step_s)
+    warm = warm_up(
+        first, place, part.target_c, at,
+        thickness_mm=part.thickness_mm, setpoint_c=_top(programme),
+    )  # fmt: skip
+    return HeaterOutlook(
+        at,
+        where,
+        now,
+        sign.sign,
+        since,
+        over,
+        work,
+        advice,
+        warm,
+        fuel,
+        cautions(settings, advice),
+        tuple(notes),
+    )
+
+
+def heater_now(ready: ReadyShed, at: datetime) -> HeaterNow:
+    """Return the heater as measured up to `at`, the end of the past."""
+    past, thermostat = ready.past, ready.shed.thermostat
+    bay = past.bays[thermostat.place]
+    recent = slice(max(0, len(past) - round(_DUTY_H * 3600 / past.step_s)), len(past))
+    burn = past.burn_share[recent]
+    air = past.air_c[thermostat.place, recent]
+    heard, felt = burn[np.isfinite(burn)], air[np.isfinite(air)]
+    running, since = Running.UNKNOWN, None
+    if len(heard) and np.isfinite(past.burn_share[-1]):
+        on = bool(past.burn_share[-1] > _BURNING)
+        running = Running.BURNING if on else Running.IDLE
+        other = np.flatnonzero((past.burn_share > _BURNING) != on)
+        if len(other):
+            since = at - timedelta(seconds=(len(past) - 1 - int(other[-1])) * past.step_s)
+    measured = thermostat.switches > 0
+    setting = past.setpoint_c[-1]
+    return HeaterNow(
+        bay=bay,
+        running=running,
+        since=since,
+        setpoint_c=float(setting) if np.isfinite(setting) else None,
+        band_k=thermostat.band_k if measured else None,
+        lag_min=thermostat.lag_s / 60.0 if measured else None,
+        low_c=float(np.quantile(felt, 0.05)) if len(felt) else None,
+        high_c=float(np.quantile(felt, 0.95)) if len(felt) else None,
+        duty_pct=100.0 * float(np.mean(heard)) if len(heard) else None,
+        source=ready.source,
+    )
+
+
+def cautions(settings: HeaterSettings, advice: HeaterAdvice) -> tuple[str, ...]:
+    """Return what can hurt where this advice is followed; the data sheet and local rules decide."""
+    flame = settings.fuel != "electric"
+    told = []
+    if flame and settings.unvented:
+        told.append(
+            "unvented flame: carbon monoxide kills without a smell; fresh air, and an alarm that works"
+        )
+        told.append(
+            "unvented flame: it makes water, about 1.6 kg for each kg of propane; watch the dew point"
+        )
+    told.append(
+        "no flame, glowing wire or spark near solvent or styrene vapour: heater off and air the shed first"
+        if flame
+        else "no glowing wire or spark near solvent or styrene vapour"
+    )
+    if advice.action in {Action.SET, Action.OFF}:
+        told.append("layday switches nothing: somebody has to, and to look that it burns")
+    told.append("warm resin goes off early: small pots, poured out thin; a left pot gets hot enough to smoke")
+    told.append("the resin maker's data sheet and local rules decide")
+    return tuple(told)
+
+
+def _fresh(past: ClimatePast, place: int) -> bool:
+    heard = np.flatnonzero(np.isfinite(past.air_c[place]))
+    return bool(len(heard)) and (len(past) - 1 - int(heard[-1])) * past.step_s < _STALE_S
+
+
+def _top(setpoint_c: Array) -> float | None:
+    known = setpoint_c[np.isfinite(setpoint_c)]
+    return float(known.max()) if len(known) else None
+
+
+def _limit_c(shed: Shed, programme: Array, part: Part) -> float:
+    top = _top(programme)
+    return part.air_max_c if top is None else min(part.air_max_c, top + max(1.0, shed.thermostat.band_k))
+
+
+def _pace(pot: PotPlan | None, programme: Array, past: ClimatePast, place: int) -> BatchPace | None:
+    if pot is None:
+        return None
+    air = past.air_c[place][np.isfinite(past.air_c[place])]
+    top = _top(programme[: len(programme) // 2])
+    # Only where the thermostat hangs does its setting say how warm the air will be.
+    plan_c = pot.plan_c if pot.plan_c is not None else float(air[-1]) if top is None else top
+    return batch_pace(pot.card, pot.surface, pot.catalyst_pct, float(np.clip(plan_c, -10.0, 60.0)))
+
+
+def _searched(
+    shed: Shed, ahead: Ahead, programme: Array, past: ClimatePast, place: int, pace: BatchPace | None
+) -> tuple[Course, list[Choice]]:
+    """Return the course as things go, and, where a pot is planned, every scenario with its best start."""
+    as_is = courses(shed, ahead, programme, (Scenario(),))[0]
+    if pace is None:
+        return as_is, []
+    scenarios = candidates(programme, float(as_is.air_c[place, :, 0].mean()), past.step_s)
+    return as_is, choices(shed, ahead, programme, scenarios, place, pace)
+
+
+def _overshoot(
+    course: Course, place: int, bay: str, at: datetime, limit_c: float, *, probed: bool
+) -> Overshoot:
+    peak = peak_of(course.air_c[place], course.step_s)
+    low_c, likely_c, high_c = (float(value) for value in np.quantile(peak.peak_c, (_LOW, 0.5, _HIGH)))
+    early, likely, late = (
+        at + timedelta(seconds=(float(step) + 1.0) * course.step_s)
+        for step in np.quantile(peak.step, (_LOW, 0.5, _HIGH), method="nearest")
+    )
+    part_c = float(np.median(course.part_c[place].max(axis=1))) if probed else None
+    odds = float(np.mean(peak.peak_c > limit_c))
+    return Overshoot(bay, likely_c, low_c, high_c, likely, early, late, part_c, limit_c, odds)
+
+
+def _advised(
+    found: list[Choice], pace: BatchPace, at: datetime, step_s: float
+) -> tuple[HeaterAdvice, WorkTime]:
+    keep, best = found[0], best_of(found, step_s)
+
+    def moment(step: int) -> datetime:
+        return at + timedelta(seconds=(step + 1) * step_s)
+
+    work = WorkTime(
+        pace.card, pace.catalyst_pct, pace.plan_c, pace.plan_min,
+        moment(keep.worst_start_step), keep.worst_work_min, keep.worst_lost_min,
+    )  # fmt: skip
+    scenario = best.scenario
+    if scenario.by_step is None or scenario.setpoint_c is None:
+        soon = best.start_step * step_s <= _STALE_S
+        action, setpoint_c, by_at = (Action.KEEP if soon else Action.WAIT), None, None
+    else:
+        off = bool(np.isnan(scenario.setpoint_c))
+        action = Action.OFF if off else Action.SET
+        setpoint_c, by_at = (
+            (None if off else scenario.setpoint_c),
+            at + timedelta(seconds=scenario.by_step * step_s),
+        )
+    return HeaterAdvice(
+        action, setpoint_c, by_at, moment(best.start_step), best.work_min, best.peak_c, best.odds
+    ), work
+
+
+def _fuel(
+    ready: ReadyShed, settings: HeaterSettings, coming: Coming, gas: tuple[Times, Array] | None, at: datetime
+) -> Fuel | None:
+    """Return what is left and until when: by a scale, else by the tank's size and what was burned."""
+    if settings.fuel not in _HEAT_J_KG or settings.power_w is None:
+        return None
+    past = ready.past
+    full_kg_h = full_burn_kg_h(settings.power_w, _HEAT_J_KG[settings.fuel])
+    left_kg = None if gas is None else scale_kg(*gas, int(past.times_us[-1]))
+    source = "scale"
+    if left_kg is None and settings.tank_kg is not None and settings.changed_us is not None:
+        left_kg = max(0.0, settings.tank_kg - burned_kg(past, settings.changed_us, full_kg_h))
+        source = "time since change"
+    if left_kg is None:
+        return None
+    found = run_out(past, coming.hours, max(0.0, left_kg), full_kg_h, forecast=coming.weather is not None)
+    if found is None:
+        return None
+
+    def moment(hours: float) -> datetime | None:
+        return at + timedelta(hours=hours) if np.isfinite(hours) else None
+
+    lasts_h = found.likely_h if np.isfinite(found.likely_h) else None
+    return Fuel(
+        settings.fuel, found.left_kg, found.burn_kg_h, lasts_h,
+        moment(found.likely_h), moment(found.from_h), moment(found.to_h), source,
+    )  # fmt: skip

@@ -1,0 +1,102 @@
+"""A heater and its shed made ready for questions: what is known, planned and coming, and what was learned."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from forecast.card import Card
+from forecast.climate_fit import ClimateFit, fit_climate
+from forecast.climate_past import Array, ClimatePast
+from forecast.climate_run import Shed, Weather
+from forecast.climate_water import fit_water
+from forecast.fuel import HoursAhead
+from forecast.thermostat import measured_thermostat, sawtooth, usual_thermostat
+from forecast.time_surface import TimeSurface
+
+LEARN_H = 24.0 * 7
+"""A week of past teaches a shed; more tells of another season."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterSettings:
+    """What is known of the heater: `fuel` is propane, diesel or electric; None where nobody knows.
+
+    `unvented` says whether its flame's gases and water stay in the shed.
+    """
+
+    bay: str | None = None
+    fuel: str = "propane"
+    unvented: bool = True
+    power_w: float | None = None
+    tank_kg: float | None = None
+    changed_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PotPlan:
+    """The resin somebody means to mix; `plan_c` is the temperature planned for, None the setting."""
+
+    card: Card
+    surface: TimeSurface
+    catalyst_pct: float
+    plan_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What the part needs: how warm, of what thickness [mm], and up to what the air may go."""
+
+    target_c: float = 16.0
+    thickness_mm: float = 8.0
+    air_max_c: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """What is known ahead, on the past's step from its end on: the programme, and the weather if forecast.
+
+    `setpoint_c` (steps,) covers at least four hours; `hours` is for the fuel.
+    """
+
+    setpoint_c: Array
+    weather: Weather | None
+    hours: HoursAhead
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyShed:
+    """A shed that was learned, the past with its heater's course, and how that is known."""
+
+    shed: Shed
+    past: ClimatePast
+    source: str
+
+
+def ready_shed(past: ClimatePast, settings: HeaterSettings, start: ClimateFit | None = None) -> ReadyShed:
+    """Learn a shed from its past: takes seconds, and serves for hours.
+
+    Parameters
+    ----------
+    past : ClimatePast
+        A week is enough; an hour gives a poly tent like any other.
+    settings : HeaterSettings
+    start : ClimateFit, optional
+        An earlier fit to begin from.
+    """
+    place = past.bays.index(settings.bay) if settings.bay in past.bays else None
+    source = "heater input" if np.isfinite(past.burn_share).any() else "none"
+    found = sawtooth(past) if source == "none" else None
+    if found is not None:
+        burn, middle_c, swinging = found
+        told = np.isfinite(past.setpoint_c).any()
+        past = replace(past, burn_share=burn, setpoint_c=past.setpoint_c if told else middle_c)
+        place = swinging if place is None else place
+        source = "saw-tooth"
+    heat = fit_climate(past, settings.power_w, start)
+    water = fit_water(past, heat, unvented=settings.unvented and settings.fuel != "electric")
+    sensed = heat.order[0] if place is None else place
+    known = source != "none"
+    thermostat = measured_thermostat(past, place) if known else usual_thermostat(sensed)
+    return ReadyShed(
+        Shed(heat, water, thermostat, settings.unvented and settings.fuel != "electric"), past, source
+    )

@@ -1,0 +1,119 @@
+"""Tell a heater that stopped from a door left open and from a sensor that was moved, by how the air goes.
+
+The grey box steps the last minutes with all that was measured. Where the air goes another way, it is tried
+without the flame, and with several times the leak of a shut shed: what then fits is what happened. A sensor
+that was moved jumps within minutes, alone, and stays.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from forecast.climate_past import Array, ClimatePast
+from forecast.climate_run import Shed, followed
+from forecast.heater_state import Sign
+from forecast.thermostat import felt_c
+
+_WINDOWS_MIN = (15, 30, 60)
+_DOOR_FACTORS = (3.0, 6.0, 12.0)
+_ODD_K = 1.0
+_ODD_MISSES = 2.5
+_FITS_SHARE = 0.6
+_JUMP_K, _JUMP_MIN, _ALONE_SHARE = 1.5, 4, 0.4
+_COLD_MIN, _COLD_K = 12, 0.7
+_BURNING = 0.5
+
+
+class Found(NamedTuple):
+    """What happened, and the step from which it shows."""
+
+    sign: Sign
+    step: int
+
+
+def sign_of(shed: Shed, past: ClimatePast) -> Found:
+    """Return what the last hour shows: nothing odd, a heater that stopped, an open door, a moved sensor.
+
+    Parameters
+    ----------
+    shed : Shed
+        Fitted to a past without the trouble.
+    past : ClimatePast
+        At least three hours, or nothing is told.
+    """
+    none = Found(Sign.NONE, len(past))
+    minute = 60.0 / past.step_s
+    if len(past) < 180 * minute:
+        return none
+    # A moved sensor may feel cold enough for the thermostat, so it is looked for first.
+    longest = len(past) - round(_WINDOWS_MIN[-1] * minute)
+    moved = _moved(past, longest, followed(shed, past, longest))
+    if moved is not None:
+        return Found(Sign.SENSOR_MOVED, moved)
+    stopped = _no_flame(shed, past)
+    if stopped is not None:
+        return Found(Sign.HEATER_STOPPED, stopped)
+    for window in _WINDOWS_MIN:
+        first = len(past) - round(window * minute)
+        sign = _tried(shed, past, first)
+        if sign is not Sign.NONE:
+            return Found(sign, first)
+    return none
+
+
+def _no_flame(shed: Shed, past: ClimatePast) -> int | None:
+    """Return since when the thermostat must have called in vain: cold, and no burning, for twelve minutes."""
+    count = round(_COLD_MIN * 60 / past.step_s)
+    felt = felt_c(past.air_c[shed.thermostat.place], shed.thermostat.lag_s, past.step_s)[-count:]
+    call_c = past.setpoint_c[-count:] - shed.thermostat.on_below_k - _COLD_K
+    burn = past.burn_share[-count:]
+    if not (np.isfinite(burn).all() and np.isfinite(call_c).all() and np.isfinite(felt).all()):
+        return None
+    if (burn > 0.0).any() or (felt >= call_c).any():
+        return None
+    burned = np.flatnonzero(past.burn_share > _BURNING)
+    return int(burned[-1]) + 1 if len(burned) else len(past) - count
+
+
+def _moved(past: ClimatePast, first: int, stepped_c: Array) -> int | None:
+    """Return the step of a jump in one bay's air that no other bay shares and that stays."""
+    miss = past.air_c[:, first:] - stepped_c
+    span = max(1, round(_JUMP_MIN * 60 / past.step_s))
+    jump = np.nan_to_num(np.abs(miss[:, span:] - miss[:, :-span]))
+    if jump.shape[1] <= 2 * span:
+        return None
+    bay, at = (int(place) for place in np.unravel_index(int(np.argmax(jump)), jump.shape))
+    lasting_k = abs(_median(miss[bay, at + span :]) - _median(miss[bay, : max(1, at)]))
+    others = np.delete(jump, bay, axis=0)[:, max(0, at - span) : at + span + 1]
+    shared_k = float(others.max()) if others.size else 0.0
+    alone = shared_k < _ALONE_SHARE * jump[bay, at]
+    return first + at + span if min(float(jump[bay, at]), lasting_k) >= _JUMP_K and alone else None
+
+
+def _median(values: Array) -> float:
+    heard = values[np.isfinite(values)]
+    return float(np.median(heard)) if len(heard) else 0.0
+
+
+def _tried(shed: Shed, past: ClimatePast, first: int) -> Sign:
+    """Return what else than the usual would have made the air go as it did since step `first`."""
+    measured = past.air_c[:, first:]
+    miss = measured - followed(shed, past, first)
+    usual = _size_k(miss)
+    if not usual > max(_ODD_K, _ODD_MISSES * float(np.max(np.nan_to_num(shed.heat.error_k)))):
+        return Sign.NONE
+    if _median(miss[:, -5:].ravel()) > 0.0:
+        return Sign.NONE  # warmer than it should be is no loss
+    outcomes = {}
+    if (past.burn_share[first:] > 0.0).any():
+        cold = past.with_burn(np.where(np.arange(len(past)) >= first, 0.0, past.burn_share))
+        outcomes[Sign.HEATER_STOPPED] = _size_k(measured - followed(shed, cold, first))
+    doors = (_size_k(measured - followed(shed, past, first, factor)) for factor in _DOOR_FACTORS)
+    outcomes[Sign.DOOR_OPEN] = min(doors)
+    best = min(outcomes, key=lambda sign: outcomes[sign])
+    return best if outcomes[best] < _FITS_SHARE * usual else Sign.NONE
+
+
+def _size_k(miss: Array) -> float:
+    heard = miss[np.isfinite(miss)]
+    return float(np.sqrt(np.mean(heard**2))) if len(heard) else 0.0

@@ -1,0 +1,212 @@
+"""The live screen on a real terminal (tmux): what it shows at four sizes, and what it leaves behind."""
+
+import re
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from collector.clock import SystemClock
+from tests.dashboards.watching import COLD_NIGHT, GOOD_DAY, Scene, watched
+from tests.end_to_end.layday import COMMAND, until
+from tests.mosquitto import program
+
+SIZES = ((80, 24), (50, 20), (120, 40), (200, 60))
+UTF8 = {"LANG": "C.UTF-8", "LC_ALL": "", "LC_CTYPE": ""}
+
+
+class Terminal:
+    """One tmux server of its own with one pane that runs a shell."""
+
+    def __init__(self, folder: Path, size: tuple[int, int]) -> None:
+        self._tmux = [program("tmux", "tmux"), "-u", "-S", str(folder / "tmux"), "-f", "/dev/null"]
+        self._ask("new-session", "-d", "-s", "t", "-x", str(size[0]), "-y", str(size[1]), "sh")
+
+    def _ask(self, *words: str) -> str:
+        return subprocess.run(
+            [*self._tmux, *words], capture_output=True, text=True, check=True, timeout=20
+        ).stdout
+
+    def type(self, line: str) -> None:
+        """Type a line and Enter."""
+        self._ask("send-keys", "-t", "t", "-l", line)
+        self._ask("send-keys", "-t", "t", "Enter")
+
+    def press(self, key: str) -> None:
+        self._ask("send-keys", "-t", "t", key)
+
+    def resize(self, columns: int, rows: int) -> None:
+        self._ask("resize-window", "-t", "t", "-x", str(columns), "-y", str(rows))
+
+    def shown(self, *, with_colours: bool = False) -> str:
+        return self._ask("capture-pane", "-t", "t", "-p", *(["-e"] if with_colours else []))
+
+    def state(self) -> str:
+        """Return whether the alternate screen, the mouse and the cursor are on."""
+        return self._ask(
+            "display-message", "-p", "-t", "t", "#{alternate_on} #{mouse_any_flag} #{cursor_flag}"
+        ).strip()
+
+    def pid(self) -> int | None:
+        """Return the process that the shell runs."""
+        shell = self._ask("display-message", "-p", "-t", "t", "#{pane_pid}").strip()
+        found = subprocess.run(
+            ["pgrep", "-P", shell], capture_output=True, text=True, check=False
+        ).stdout.split()
+        return int(found[0]) if found else None
+
+    def close(self) -> None:
+        subprocess.run([*self._tmux, "kill-server"], check=False, capture_output=True)
+
+
+@pytest.fixture
+def terminals(tmp_path: Path) -> Iterator[list[Terminal]]:
+    """Terminals that are closed afterwards."""
+    opened: list[Terminal] = []
+    yield opened
+    for terminal in opened:
+        terminal.close()
+
+
+def line_of(folder: Path, environment: dict[str, str], *words: str) -> str:
+    """Return the shell line that runs `layday watch` on a shed."""
+    given = " ".join(f"{name}={shlex.quote(value)}" for name, value in environment.items())
+    here = shlex.quote(str(Path(__file__).parent.parent.parent))
+    command = shlex.join([*COMMAND, "--config", str(folder / "layday.toml"), "watch", *words])
+    return f"cd {here}; env {given} {command}; echo ended $?"
+
+
+def open_watch(
+    terminals: list[Terminal],
+    folder: Path,
+    size: tuple[int, int] = (80, 24),
+    environment: dict[str, str] | None = None,
+    scene: Scene = GOOD_DAY,
+) -> Terminal:
+    """Open a terminal with the screen of a shed whose readings are of just now."""
+    watched(folder, scene, clock=SystemClock())
+    terminal = Terminal(folder, size)
+    terminals.append(terminal)
+    terminal.type(line_of(folder, UTF8 if environment is None else environment))
+    until(lambda: is_whole(terminal.shown()), f"the screen: {terminal.shown()}", 30.0)
+    return terminal
+
+
+def is_whole(shown: str) -> bool:
+    """Say whether first and last line are there; in between a terminal may still be painting."""
+    return "readings" in shown and "q quit" in shown
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_at_four_sizes_the_first_matter_and_the_keys_are_there(
+    terminals: list[Terminal], tmp_path: Path, size: tuple[int, int]
+) -> None:
+    terminal = open_watch(terminals, tmp_path, size)
+    lines = terminal.shown().splitlines()
+    assert lines[0].startswith(" tunnel  ")
+    assert re.search(r"readings \d+ (s|min) old", lines[0])
+    assert lines[1].strip() == "+ GO  every bay"
+    assert "q quit" in lines[size[1] - 1]
+    assert any("k1 hull, keel" in line for line in lines)
+    if size[0] >= 80:  # there is room for the chart, in braille
+        assert any(0x2801 <= ord(letter) <= 0x28FF for letter in "".join(lines))
+
+
+def test_a_console_without_braille_gets_letters(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path, environment=UTF8 | {"TERM": "linux"})
+    shown = terminal.shown()
+    assert not any(ord(letter) >= 0x2500 for letter in shown)
+    assert "ppp" in shown
+    assert "°C" in shown
+
+
+def test_without_utf8_it_is_all_ascii(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path, environment={"LC_ALL": "C"})
+    assert terminal.shown().isascii()
+    terminal.press("b")
+    until(lambda: "###" in terminal.shown(), "the big word")
+    assert terminal.shown().isascii()
+
+
+def test_without_colour_the_words_tell(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path, environment=UTF8 | {"NO_COLOR": "1"}, scene=COLD_NIGHT)
+    shown = terminal.shown(with_colours=True)
+    coloured = re.findall(r"\x1b\[[\d;]*?(?:3[1-6]|4[1-6]|9[1-6]|10[1-6])m", shown)
+    assert coloured == []
+    assert "OFF TRACK" in shown
+
+
+def test_it_follows_a_terminal_that_changes_its_size(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path, (120, 40))
+    terminal.resize(50, 20)
+    until(
+        lambda: "q quit" in terminal.shown().splitlines()[19], "the keys on the last line of the smaller one"
+    )
+    assert "part 20" in terminal.shown() or "part 19" in terminal.shown() or "part 21" in terminal.shown()
+
+
+def test_a_key_turns_the_big_word_on(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path)
+    terminal.press("b")
+    until(lambda: "██" in terminal.shown(), "big letters")
+
+
+@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT", "SIGUSR1"])
+def test_every_signal_gives_the_terminal_back(terminals: list[Terminal], tmp_path: Path, number: str) -> None:
+    terminal = open_watch(terminals, tmp_path)
+    assert terminal.state().split()[0] == "1"
+    pid = terminal.pid()
+    assert pid is not None
+    subprocess.run(["kill", f"-{getattr(signal, number).value}", str(pid)], check=True)
+    until(lambda: "ended " in terminal.shown(), f"it ends: {terminal.shown()}")
+    assert terminal.state() == "0 0 1"
+    assert "Traceback" not in terminal.shown()
+
+
+def test_q_ends_it_with_success(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path)
+    terminal.press("q")
+    until(lambda: "ended 0" in terminal.shown(), "success")
+    assert terminal.state() == "0 0 1"
+
+
+def test_without_a_terminal_it_says_what_to_use_instead(tmp_path: Path) -> None:
+    watched(tmp_path, clock=SystemClock())
+    done = subprocess.run(
+        [*COMMAND, "--config", str(tmp_path / "layday.toml"), "watch"],
+        capture_output=True, text=True, check=False, timeout=30, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "layday watch --plain" in done.stderr
+
+
+def test_plain_prints_a_sentence_per_change_and_never_redraws(tmp_path: Path) -> None:
+    watched(tmp_path, clock=SystemClock())
+    began_s = time.monotonic()
+    words = ("watch", "--plain", "--every", "1", "--for", "3")
+    done = subprocess.run(
+        [*COMMAND, "--config", str(tmp_path / "layday.toml"), *words],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert time.monotonic() - began_s < 30.0
+    assert "\x1b" not in done.stdout
+    lines = done.stdout.splitlines()
+    assert sum(" keel: go" in line for line in lines) == 1
+    assert sum(" k1 (hull, keel): " in line for line in lines) == 1
+
+
+def test_the_screen_loads_nothing_that_fits_or_listens() -> None:
+    """Start and memory: no fitting library, no broker, no listener."""
+    code = (
+        "import sys, dashboards.commands.watch, dashboards.terminal.screens.watch;"
+        "heavy = ('sklearn', 'pandas', 'scipy', 'paho', 'forecast.forecaster');"
+        "print([name for name in heavy if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
