@@ -24,7 +24,7 @@ from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
 from collector.weather_config import WeatherConfig
-from collector.window_config import JobConfig, WindowsConfig
+from collector.window_config import JobConfig, PlanConfig, WindowsConfig
 
 
 class ShedConfig(Model):
@@ -215,15 +215,36 @@ def load_config(path: Path) -> Config:
     ConfigError
         With every mistake in the file, each as ``file: key: what``.
     """
+    return parse_config(_read_toml(path), str(path))
+
+
+def load_plan(path: Path) -> PlanConfig:
+    """Read a file of jobs to be done one after the other.
+
+    Raises
+    ------
+    ConfigError
+        With every mistake in the file, each as ``file: key: what``.
+    """
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        return PlanConfig.model_validate(_lists_to_tuples(_read_toml(path)))
+    except ValidationError as error:
+        raise ConfigError(_mistakes(error, str(path))) from error
+
+
+def _mistakes(error: ValidationError, file: str) -> list[str]:
+    return [f"{file}: {_key(e['loc'])}: {_what(e['msg'], e['input'])}" for e in error.errors()]
+
+
+def _read_toml(path: Path) -> Mapping[str, object]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise ConfigError([f"{path}: cannot be read: {error.strerror}"]) from error
     except UnicodeDecodeError as error:
         raise ConfigError([f"{path}: is not UTF-8 text (byte {error.start})"]) from error
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{path}: is not TOML: {error}"]) from error
-    return parse_config(raw, str(path))
 
 
 def parse_config(raw: Mapping[str, object], file: str) -> Config:
@@ -238,10 +259,7 @@ def parse_config(raw: Mapping[str, object], file: str) -> Config:
     try:
         config = Config.model_validate(_lists_to_tuples(raw))
     except ValidationError as error:
-        mistakes = [
-            f"{file}: {_key(e['loc'])}: {_what(e['msg'], e['input'])}" for e in error.errors()
-        ] + mistakes
-        raise ConfigError(mistakes) from error
+        raise ConfigError(_mistakes(error, file) + mistakes) from error
     if mistakes:
         raise ConfigError(mistakes)
     return _with_absolute_paths(config, Path(file).absolute().parent)

@@ -56,3 +56,21 @@ class JobConfig(Model):
         if (self.by or self.within_h) and not self.stage:
             raise ValueError("by and within_h say when a stage is wanted: give stage too")
         return self
+
+
+class PlanJobConfig(JobConfig):
+    """A job of a plan: where it is done, and what it waits for of the job before it.
+
+    `wait_for` is the stage that the job before must have reached (empty: only that it is laid);
+    `bonds` says that it must be laid while the recoat window of the one before is open.
+    """
+
+    bay: str = ""
+    wait_for: Literal["", "gel", "tack-free", "sandable", "handling", "full"] = "gel"
+    bonds: bool = True
+
+
+class PlanConfig(Model):
+    """A file of jobs to be done one after the other."""
+
+    job: Annotated[tuple[PlanJobConfig, ...], Field(min_length=1, max_length=12)]

@@ -42,6 +42,7 @@ COMMANDS = {
     "ahead": "ahead:ahead",
     "windows": "windows:windows_command",
     "heater": "heater:heater",
+    "plan": "plan:plan_command",
     "mix": "mix:mix_command",
     "cure": "cure:app",
     "cup": "cure:cup",

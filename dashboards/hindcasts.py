@@ -1,6 +1,6 @@
 """Hindcasts of decisions and of cures, as `layday hindcast` asks for them."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from pathlib import Path
@@ -14,22 +14,20 @@ from collector.errors import InputError
 
 if TYPE_CHECKING:
     from forecast.cure_hindcast import Evening
-    from forecast.hindcast import Plan
+    from forecast.hindcast import Plan, Work
     from forecast.job import JobLimits
     from forecast.past import History
-
-Tick = Callable[[float], None]
 
 _STEPS_PER_H = 2
 
 
 @dataclass(frozen=True, slots=True)
 class Jobs:
-    """The job whose starts are scored, and how many processes may work."""
+    """The job whose starts are scored, and from which odds a start is called go."""
 
     job_h: float
     limits: "JobLimits"
-    processes: int
+    go_odds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +38,8 @@ class Nights:
     card: str
     catalyst_pct: float | None
     stage: str
-    laid: str
-    bed: str
+    laid_and_bed: tuple[str, str]
     zone: tzinfo
-    processes: int
 
 
 def limits_asked(
@@ -72,9 +68,7 @@ def limits_asked(
     )
 
 
-def replay_windows(
-    config: Config, history: "History", plan: "Plan", jobs: Jobs, tick: Tick
-) -> dict[str, Any]:
+def replay_windows(history: "History", plan: "Plan", jobs: Jobs, work: "Work") -> dict[str, Any]:
     """Replay decisions to start a job.
 
     Raises
@@ -86,13 +80,13 @@ def replay_windows(
     from forecast.window_hindcast import hindcast_windows
 
     hold = Hold(jobs.limits, round(jobs.job_h * _STEPS_PER_H))
-    found = hindcast_windows(history, plan, hold, config.windows.go_odds, jobs.processes, tick)
+    found = hindcast_windows(history, plan, hold, jobs.go_odds, work)
     if not found["windows"]:
         raise InputError("no bay measures all that these limits are about; leave some of them out")
     return found
 
 
-def replay_cures(nights: Nights, history: "History", plan: "Plan", tick: Tick) -> dict[str, Any]:
+def replay_cures(history: "History", plan: "Plan", nights: Nights, work: "Work") -> dict[str, Any]:
     """Replay nights.
 
     Raises
@@ -111,16 +105,18 @@ def replay_cures(nights: Nights, history: "History", plan: "Plan", tick: Tick) -
     if nights.stage not in paces:
         raise InputError(f"--stage {nights.stage!r}: card {card.key} has {', '.join(paces)}")
     evenings = _evenings(history, nights)
-    return hindcast_cures(history, plan, paces[nights.stage].likely, evenings, nights.processes, tick)
+    return hindcast_cures(history, plan, paces[nights.stage].likely, evenings, work)
 
 
 def _evenings(history: "History", nights: Nights) -> list["Evening"]:
     """Return the evenings of a history, each laid before bedtime of the same day."""
     from forecast.cure_hindcast import Evening
 
-    laid, bed = _clock("--laid", nights.laid), _clock("--bed", nights.bed)
+    laid, bed = (
+        _clock(option, text) for option, text in zip(("--laid", "--bed"), nights.laid_and_bed, strict=True)
+    )
     if laid >= bed:
-        raise InputError(f"--laid {nights.laid} must be before --bed {nights.bed}")
+        raise InputError(f"--laid {laid:%H:%M} must be before --bed {bed:%H:%M}")
     first = from_us(int(history.times_us[0])).astimezone(nights.zone).date()
     last = from_us(int(history.times_us[-1])).astimezone(nights.zone).date()
     found = []

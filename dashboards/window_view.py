@@ -51,6 +51,11 @@ def odds_pct(odds: float) -> str:
     return f"{min(_MOST_PCT, round(100 * odds))} %"
 
 
+def in_the_way_words(limit: Limit) -> str:
+    """Return what a limit in the way means."""
+    return _IN_THE_WAY[limit]
+
+
 def day_words(at: datetime, today: datetime, reader: Reader) -> str:
     """Return a moment as people say it: ``today 09:40``, ``tomorrow Thu 09:40``, ``Fri 09:40``."""
     local, local_today = at.astimezone(reader.zone), today.astimezone(reader.zone)

@@ -6,13 +6,15 @@ of the part brings it; at bedtime it is forecast from what had been measured by 
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from forecast.course import course
-from forecast.cure import progress, reached_h
-from forecast.hindcast import SCHEMA, Plan, replayed
+from forecast.cure import progress as cure_progress
+from forecast.cure import reached_h
+from forecast.hindcast import SCHEMA, Plan, Work, each_bay, replayed
 from forecast.past import AHEAD_STEPS, DAY_STEPS, Array, History, filled
 from forecast.paths import Unit, between_knots, possible, template_ranks
 from forecast.rate import HIGHEST_C, LOWEST_C, Rate
@@ -94,7 +96,7 @@ def _night(values: Array, paths: Array, rate: Rate, evening: Evening) -> Night:
     had = 0.0
     before = values[evening.laid : evening.bed + 1]
     if len(before) > 1:
-        had = float(progress(course(_STEP_H * np.arange(len(before)), before), rate)[0, -1])
+        had = float(cure_progress(course(_STEP_H * np.arange(len(before)), before), rate)[0, -1])
     ahead_h = _STEP_H * np.arange(AHEAD_STEPS + 1)
     truth = values[evening.bed : evening.bed + AHEAD_STEPS + 1]
     came = reached_h(course(ahead_h, truth), rate, already=had)[0]
@@ -126,20 +128,26 @@ def night_scores(nights: Sequence[Night]) -> dict[str, Any]:
 
 
 def hindcast_cures(
+    history: History, plan: Plan, rate: Rate, evenings: Sequence[Evening], work: Work
+) -> dict[str, Any]:
+    """Replay every evening in every bay and return ``layday/hindcast/1`` with ``cures``."""
+    found = each_bay(history, partial(_score_bay, plan=plan, rate=rate, evenings=evenings), work)
+    return {"schema": SCHEMA, "cures": found}
+
+
+def _score_bay(
     history: History,
+    bay: str,
+    *,
     plan: Plan,
     rate: Rate,
     evenings: Sequence[Evening],
-    jobs: int = 1,
-    progress_of: Callable[[float], None] = lambda _: None,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> dict[str, Any]:
-    """Replay every evening in every bay and return ``layday/hindcast/1`` with ``cures``."""
-    points = replayed(history, plan, (), jobs, progress_of)
-    history = history.until(plan.end)
+    """Return the scores of one bay's nights: of its part, or of the air that stands in for it."""
+    points = replayed(history, plan, [bay], progress)
+    unit = (bay, "part_c") if (bay, "part_c") in points else (bay, "air_c")
+    if unit not in points:
+        return {"n": 0}
     kept = [one for one in evenings if plan.start <= one.bed < plan.end]
-    bays = {}
-    for bay in history.bays:
-        unit = (bay, "part_c") if (bay, "part_c") in points else (bay, "air_c")
-        if unit in points:
-            bays[bay] = night_scores(cure_nights(history, unit, points, rate, kept))
-    return {"schema": SCHEMA, "cures": bays}
+    return night_scores(cure_nights(history.until(plan.end), unit, points, rate, kept))

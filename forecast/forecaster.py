@@ -1,5 +1,6 @@
 """From a history to a forecast: replay the last weeks as if live, then speak for now, and again."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -58,6 +59,11 @@ class Forecaster:
         self._seed = seed
         self._boosting = boosting
         self._kept: dict[Unit, _Ready] = {}
+
+    @property
+    def points(self) -> Mapping[Unit, Array]:
+        """The mix (knots, n) by origin of each (bay, quantity), over the steps last refreshed on."""
+        return {unit: kept.points for unit, kept in self._kept.items()}
 
     def refresh(self, history: History, at: datetime) -> Forecast:
         """Return the forecast that the readings up to `at` allow, for 72 h.

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 from multiprocessing import get_context
 from typing import Any
 
@@ -100,11 +101,7 @@ def _replay_unit(history: History, unit: Unit, plan: Plan) -> Array:
 
 
 def replayed(
-    history: History,
-    plan: Plan,
-    bays: Sequence[str] = (),
-    jobs: int = 1,
-    progress: Callable[[float], None] = lambda _: None,
+    history: History, plan: Plan, bays: Sequence[str] = (), progress: Callable[[float], None] = lambda _: None
 ) -> dict[Unit, Array]:
     """Return the mix (knots, n) by origin of each (bay, quantity); `progress` hears the share done."""
     history = history.until(plan.end)
@@ -112,16 +109,9 @@ def replayed(
     if not units:
         raise InputError("no bay's air, humidity or part in these readings; name columns like keel.air_c")
     points: dict[Unit, Array] = {}
-    if jobs <= 1:
-        for unit in units:
-            points[unit] = _replay_unit(history, unit, plan)
-            progress(len(points) / len(units))
-        return points
-    with _pool(jobs) as pool:
-        waiting = {unit: pool.submit(_replay_unit, history, unit, plan) for unit in units}
-        for unit, future in waiting.items():
-            points[unit] = future.result()
-            progress(len(points) / len(units))
+    for unit in units:
+        points[unit] = _replay_unit(history, unit, plan)
+        progress(len(points) / len(units))
     return points
 
 
@@ -146,31 +136,50 @@ def hindcast(
     >>> found["bays"]["keel"]["air_c"]["1"]["n"]
     47
     """
-    wanted = [bay for bay in history.bays if not bays or bay in bays]
+    return {
+        "schema": SCHEMA,
+        "bays": each_bay(history, partial(_score_bay, plan=plan), Work(jobs, progress, bays)),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """How many processes may work, who hears the share done (0 to 1), and which bays are asked about."""
+
+    jobs: int = 1
+    progress: Callable[[float], None] = lambda _: None
+    bays: Sequence[str] = ()
+
+
+def each_bay(history: History, score_bay: Callable[..., dict[str, Any]], work: Work) -> dict[str, Any]:
+    """Return what `score_bay(history, bay, progress=...)` says of each bay asked about.
+
+    Raises
+    ------
+    InputError
+        If there is no such bay.
+    """
+    wanted = [bay for bay in history.bays if not work.bays or bay in work.bays]
     if not wanted:
         raise InputError("no bay's air, humidity or part in these readings; name columns like keel.air_c")
     found: dict[str, Any] = {}
-    if jobs <= 1 or len(wanted) == 1:
+    if work.jobs <= 1 or len(wanted) == 1:
         for done, bay in enumerate(wanted):
             # nine tenths of the work is in the replay
-            found[bay] = _score_bay(history, bay, plan, _part_of(progress, done, len(wanted)))
-            progress(len(found) / len(wanted))
-        return {"schema": SCHEMA, "bays": found}
-    with _pool(jobs) as pool:
-        waiting = {bay: pool.submit(_score_bay, history, bay, plan) for bay in wanted}
+            found[bay] = score_bay(history, bay, progress=_part_of(work.progress, done, len(wanted)))
+            work.progress(len(found) / len(wanted))
+        return found
+    with ProcessPoolExecutor(work.jobs, get_context("spawn"), _one_thread) as pool:
+        waiting = {bay: pool.submit(score_bay, history, bay) for bay in wanted}
         for bay, future in waiting.items():
             found[bay] = future.result()
-            progress(len(found) / len(wanted))
-    return {"schema": SCHEMA, "bays": found}
+            work.progress(len(found) / len(wanted))
+    return found
 
 
 def _part_of(progress: Callable[[float], None], done: int, count: int) -> Callable[[float], None]:
     """Return a progress of one bay that tells the progress of all."""
     return lambda share: progress((done + 0.9 * share) / count)
-
-
-def _pool(jobs: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(jobs, get_context("spawn"), _one_thread)
 
 
 def _one_thread() -> None:
@@ -179,10 +188,10 @@ def _one_thread() -> None:
 
 
 def _score_bay(
-    history: History, bay: str, plan: Plan, progress: Callable[[float], None] = lambda _: None
+    history: History, bay: str, *, plan: Plan, progress: Callable[[float], None] = lambda _: None
 ) -> dict[str, Any]:
     """Return the scores of one bay by quantity and hours ahead."""
-    points = replayed(history, plan, [bay], 1, progress)
+    points = replayed(history, plan, [bay], progress)
     history = history.until(plan.end)
     steps = np.arange(plan.start, plan.end, plan.every_steps)
     found: dict[str, Any] = {}

@@ -14,7 +14,7 @@ from forecast.job import Job
 from forecast.mix import WORKABLE_SHARE
 from forecast.pace import CureRates, Pace
 from forecast.paths import GRID_MIN
-from forecast.rate import FADE_K, Floats
+from forecast.rate import FADE_K, Floats, Rate
 from forecast.resin import gel_surface
 from forecast.time_surface import Z_80, TimeSurface
 
@@ -108,27 +108,36 @@ def job_pace(resin: JobResin, air: BayAir) -> JobPace:
     stage = tack_free = stalls = None
     if job.stage is not None and job.stage is not Stage.GEL:
         pace = resin.pace_of(job.stage)
-        stage = _sums(air, pace)
+        stage = stage_sums(air, pace)
         stalls = next_step(air.part_c <= pace.floor_c - FADE_K)
     if job.dry_until_tack_free:
-        tack_free = _sums(air, resin.pace_of(Stage.TACK_FREE))
+        tack_free = stage_sums(air, resin.pace_of(Stage.TACK_FREE))
     pcts = _percentage_for_work(resin, air.warm_c)
     used = pcts if job.catalyst_pct is None else np.full(air.steps, job.catalyst_pct)
     speed = np.ones(air.steps)
     if job.catalyst_pct is None:
         times = _gel_min(resin, air.likely_c, used)
         speed = _gel_min(resin, air.likely_c, np.full(air.steps, resin.rates.catalyst_pct)) / times
-    return JobPace(_sums(air, gel), speed, pcts, stage, tack_free, stalls)
+    return JobPace(stage_sums(air, gel), speed, pcts, stage, tack_free, stalls)
 
 
-def _sums(air: BayAir, pace: Pace) -> Floats:
-    """Sum a pace along the paths; straight between samples ten minutes apart is within 0.1 %."""
-    rate = pace.likely.per_h_in(air.cell, air.part)
-    steps_h = (rate[:, 1:] + rate[:, :-1]) * (GRID_MIN / _MIN_PER_H / 2.0)
-    sums = np.zeros((len(rate), rate.shape[1] + 1))
+def stage_sums(air: BayAir, pace: Pace) -> Floats:
+    """Sum a pace along the paths, each path one batch."""
+    sums = rate_sums(air, pace.likely)
+    sums *= _batches(len(sums), pace, float(np.median(air.likely_c)))[:, None]
+    return sums
+
+
+def rate_sums(air: BayAir, rate: Rate) -> Floats:
+    """Return the sum of a rate along the paths, (paths, steps + 1), the last step twice.
+
+    Rates are taken as straight between samples ten minutes apart: within 0.1 %.
+    """
+    per_h = rate.per_h_in(air.cell, air.part)
+    steps_h = (per_h[:, 1:] + per_h[:, :-1]) * (GRID_MIN / _MIN_PER_H / 2.0)
+    sums = np.zeros((len(per_h), per_h.shape[1] + 1))
     np.cumsum(steps_h, axis=1, out=sums[:, 1:-1])
     sums[:, -1] = sums[:, -2]
-    sums *= _batches(len(rate), pace, float(np.median(air.likely_c)))[:, None]
     return sums
 
 

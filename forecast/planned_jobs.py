@@ -3,15 +3,17 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta, tzinfo
+from itertools import pairwise
 from pathlib import Path
 
 from collector.config import Config, LimitsConfig
 from collector.errors import ConfigError
-from collector.window_config import JobConfig
+from collector.window_config import JobConfig, PlanConfig
 from forecast.card import Stage
 from forecast.card_files import find_card
 from forecast.job import NO_LIMITS, Job, JobLimits
 from forecast.paths import Forecast
+from forecast.plan import PlanStep
 from forecast.window import JobWindows, Recalibrate, Terms, Thresholds, windows, working_spans
 
 USUAL = JobConfig(name="lay-up", work_h=4.0)
@@ -136,4 +138,35 @@ def planned_windows(
     for job, own in zip(planned.jobs, planned.bays, strict=True):
         asked = [bay for bay in bays if not own or bay in own]
         found += windows(forecast, [job], asked, terms)
+    return tuple(found)
+
+
+def plan_steps(
+    given: PlanConfig, config: Config, card_folders: Sequence[Path], bays: Sequence[str], at: datetime
+) -> tuple[PlanStep, ...]:
+    """Return the jobs of a plan's file; a job without a bay is done in the only one there is.
+
+    Raises
+    ------
+    ConfigError
+        With what cannot be.
+    """
+    found = []
+    for place, one in enumerate(given.job):
+        where = f"job[{place}]"
+        bay = one.bay or (bays[0] if len(bays) == 1 else "")
+        if bay not in bays:
+            raise ConfigError([f"{where}.bay: {bay!r} is not forecast; one of {', '.join(bays) or 'none'}"])
+        try:
+            job = job_of(one, config.limits, card_folders, _hours(one.by, at, config.shed.zone))
+        except ValueError as error:
+            raise ConfigError([f"{where}: {error}"]) from error
+        wait_for = Stage(one.wait_for) if one.wait_for else None
+        found.append(PlanStep(job, bay, wait_for, one.bonds))
+    for place, (before, then) in enumerate(pairwise(found)):
+        card = before.job.card
+        if card is None or then.wait_for is None:
+            continue
+        if then.wait_for not in [Stage.GEL, *(table.stage for table in card.stages)]:
+            raise ConfigError([f"job[{place + 1}].wait_for: card {card.key} has no {then.wait_for.value}"])
     return tuple(found)

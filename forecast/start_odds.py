@@ -32,12 +32,14 @@ class StartOdds:
 
     `times_us` (starts,) [microseconds since 1970 UTC], every 10 min; `odds` (starts,) the share
     of paths on which all holds; `lost` (limits, starts) the share on which each of `LIMITS`
-    is the first to fail. The odds and what is lost sum to 1.
+    is the first to fail; `holds` (paths, starts) on which paths all does. The odds and what is
+    lost sum to 1.
     """
 
     times_us: Times
     odds: Floats
     lost: Floats
+    holds: Truths
 
     def __len__(self) -> int:
         return len(self.times_us)
@@ -91,7 +93,7 @@ def start_odds(air: BayAir, job: Job, pace: JobPace | None, breaks: Broken | Non
     lost = np.stack([(first.code == code).mean(axis=0) for code in range(len(LIMITS))])
     odds = lost[0].copy()
     lost[0] = 0.0
-    return StartOdds(air.times_us[:starts], odds, lost)
+    return StartOdds(air.times_us[:starts], odds, lost, first.code == 0)
 
 
 class _First:

@@ -200,9 +200,9 @@ def _answer(bay: str, tried: Tried, terms: Terms, notes: tuple[str, ...]) -> Job
     if terms.recalibrate is not None:
         odds = terms.recalibrate(bay, job, starts)
         fail = (1.0 - odds) / np.maximum(starts.lost.sum(axis=0), 1e-9)
-        starts = StartOdds(starts.times_us, odds, starts.lost * fail)
+        starts = replace(starts, odds=odds, lost=starts.lost * fail)
         tried = replace(tried, starts=starts)
-    allowed = _allowed(starts.times_us, job, terms.working)
+    allowed = allowed_starts(starts.times_us, job, terms.working)
     found = _merged(tried, allowed, terms.thresholds)
     best = int(np.argmax(np.where(allowed, starts.odds, -1.0)))
     verdict = max((one.verdict for one in found), key=WORST_FIRST.index, default=Verdict.NO_GO)
@@ -224,7 +224,9 @@ def _answer(bay: str, tried: Tried, terms: Terms, notes: tuple[str, ...]) -> Job
     )
 
 
-def _allowed(times_us: Times, job: Job, working: tuple[tuple[int, int], ...] | None) -> npt.NDArray[np.bool_]:
+def allowed_starts(
+    times_us: Times, job: Job, working: tuple[tuple[int, int], ...] | None
+) -> npt.NDArray[np.bool_]:
     """Say which starts leave preparation and laying within one span of working time."""
     if working is None:
         return np.ones(len(times_us), dtype=bool)

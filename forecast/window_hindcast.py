@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -9,12 +10,14 @@ import numpy.typing as npt
 
 from forecast.blend import Starts, replayed
 from forecast.forecaster import refit_steps
-from forecast.hindcast import SCHEMA, Plan
+from forecast.hindcast import SCHEMA, Plan, Work, each_bay
 from forecast.hindcast import replayed as replayed_mix
 from forecast.past import DAY_STEPS, Array, History, Times
-from forecast.paths import Unit
 from forecast.spread import POOL_DAYS
 from forecast.voices import QUANTILES, VOICES, BayPast, Hold, Voices, sides
+
+ALONE = Work()
+"""Every bay, in this process, without telling how far it is."""
 
 _TENTHS = 10
 
@@ -107,32 +110,38 @@ def _share(of: npt.NDArray[np.bool_]) -> float | None:
 
 
 def hindcast_windows(
-    history: History,
-    plan: Plan,
-    hold: Hold,
-    go_odds: float,
-    jobs: int = 1,
-    progress: Callable[[float], None] = lambda _: None,
+    history: History, plan: Plan, hold: Hold, go_odds: float, work: Work = ALONE
 ) -> dict[str, Any]:
     """Replay the decisions of every bay by `plan` and return ``layday/hindcast/1`` with ``windows``.
 
     A bay that does not measure what the limits are about is left out.
     """
-    points = replayed_mix(history, plan, (), jobs, progress)
-    history = history.until(plan.end)
+    found = each_bay(history, partial(_score_bay, plan=plan, hold=hold, go_odds=go_odds), work)
+    return {"schema": SCHEMA, "windows": {bay: scores for bay, scores in found.items() if scores}}
+
+
+def _score_bay(
+    history: History,
+    bay: str,
+    *,
+    plan: Plan,
+    hold: Hold,
+    go_odds: float,
+    progress: Callable[[float], None] = lambda _: None,
+) -> dict[str, Any]:
+    """Return the scores of one bay; empty where it does not measure what the limits are about."""
+    past = BayPast(history.until(plan.end), bay)
+    if not measures(past, hold):
+        return {}
+    points = {quantity: one for (_, quantity), one in replayed_mix(history, plan, [bay], progress).items()}
     first = max(0, plan.start - POOL_DAYS * DAY_STEPS)
     # the weeks before the plan teach and are not scored
-    learning = np.arange(first + (plan.start - first) % plan.every_steps, plan.end, plan.every_steps)
-    bays = {}
-    for bay in history.bays:
-        past = BayPast(history, bay)
-        if not measures(past, hold):
-            continue
-        said = said_of(past, _of_bay(points, bay), hold, learning, first)
-        scored = said.steps >= plan.start
-        kept = Said(said.steps[scored], said.odds[scored], said.held[scored], said.fine[scored])
-        bays[bay] = window_scores(kept, go_odds)
-    return {"schema": SCHEMA, "windows": bays}
+    steps = np.arange(first + (plan.start - first) % plan.every_steps, plan.end, plan.every_steps)
+    said = said_of(past, points, hold, steps, first)
+    scored = said.steps >= plan.start
+    return window_scores(
+        Said(said.steps[scored], said.odds[scored], said.held[scored], said.fine[scored]), go_odds
+    )
 
 
 def measures(past: BayPast, hold: Hold) -> bool:
@@ -141,7 +150,3 @@ def measures(past: BayPast, hold: Hold) -> bool:
     if "margin_k" in names:
         names |= {"air_c", "humidity_pct"}
     return all(past.quantity(name) in past.values for name in names - {"margin_k"})
-
-
-def _of_bay(points: Mapping[Unit, Array], bay: str) -> dict[str, Array]:
-    return {quantity: one for (place, quantity), one in points.items() if place == bay}

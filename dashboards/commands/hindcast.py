@@ -26,7 +26,7 @@ from dashboards.hindcasts import (
 from dashboards.session import Session
 
 if TYPE_CHECKING:
-    from forecast.hindcast import Weather
+    from forecast.hindcast import Plan, Weather
     from forecast.past import History
 
 _COLUMNS = ("n", "mae", "bias", "crps", "cover80", "width80", "cover80_worst_week")
@@ -75,7 +75,7 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
 
     With --windows it scores decisions instead, and with --cures the hours said at bedtime.
     """
-    from forecast.hindcast import Weather, plan_for
+    from forecast.hindcast import Weather, Work
     from forecast.hindcast import hindcast as replay
 
     session: Session = ctx.obj
@@ -85,9 +85,7 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     history = _knowing(session, file, Weather(weather))
     if bay is not None and bay not in history.bays:
         raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
-    first = None if start is None else history.index(session.moment(start))
-    last = None if end is None else history.index(session.moment(end))
-    plan = replace(plan_for(history, first, last), every_steps=2 * _hours("--every", every))
+    plan = replace(_plan(session, history, start, end), every_steps=2 * _hours("--every", every))
     bays = () if bay is None else (bay,)
     with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
         task = bar.add_task("replaying", total=1.0)
@@ -97,21 +95,22 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
 
         if windows:
             limits = limits_asked(session.config, temp_min_c, humidity_max_pct, margin_min_k)
-            found = replay_windows(session.config, history, plan, Jobs(job_h, limits, jobs), tick)
+            asked = Jobs(job_h, limits, session.config.windows.go_odds)
+            found = replay_windows(history, plan, asked, Work(jobs, tick, bays))
         elif cures:
             nights = Nights(
-                session.card_folders, card, catalyst_pct, stage, laid, bed, session.config.shed.zone, jobs
+                session.card_folders, card, catalyst_pct, stage, (laid, bed), session.config.shed.zone
             )
-            found = replay_cures(nights, history, plan, tick)
+            found = replay_cures(history, plan, nights, Work(jobs, tick, bays))
         else:
             found = replay(history, plan, jobs, tick, bays)
             _until(found, _hours("--horizon", horizon))
-    _answer(session, found, plot)
+            if plot is not None:
+                _draw(found, plot)
+    _print(session, found)
 
 
-def _answer(session: Session, found: dict[str, Any], plot: Path | None) -> None:
-    if plot is not None:
-        _draw(found, plot)
+def _print(session: Session, found: dict[str, Any]) -> None:
     if session.json:
         session.console.print_json(json.dumps(found))
         return
@@ -120,6 +119,13 @@ def _answer(session: Session, found: dict[str, Any], plot: Path | None) -> None:
     for name, quantities in found.get("bays", {}).items():
         for quantity, scores in quantities.items():
             session.console.print(_table(f"{name}.{quantity}", scores))
+
+
+def _plan(session: Session, history: "History", start: str | None, end: str | None) -> "Plan":
+    from forecast.hindcast import plan_for
+
+    first, last = (None if one is None else history.index(session.moment(one)) for one in (start, end))
+    return plan_for(history, first, last)
 
 
 def _history(session: Session, file: Path | None) -> "History":

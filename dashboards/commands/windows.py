@@ -85,7 +85,8 @@ def _found(
     """Forecast, and look for windows in every bay, or in one."""
     from dataclasses import replace
 
-    from forecast.forecaster import forecast
+    from forecast.forecaster import Forecaster
+    from forecast.learned_odds import LearnedOdds
     from forecast.past import read_store
     from forecast.planned_jobs import planned_windows
 
@@ -98,9 +99,11 @@ def _found(
         raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
     if any_hour:
         planned = replace(planned, terms=replace(planned.terms, working=None))
-    found = forecast(history, moment)
+    forecaster = Forecaster()
+    found = forecaster.refresh(history, moment)
+    learned = LearnedOdds(history, forecaster.points)
     bays = history.bays if bay is None else (bay,)
-    return planned_windows(planned, found, bays), found.notes
+    return planned_windows(planned, found, bays, learned), found.notes
 
 
 def _best(found: Sequence["JobWindows"]) -> Verdict:

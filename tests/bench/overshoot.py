@@ -4,19 +4,15 @@ python -m tests.bench.overshoot                 # every table, on lives of the t
 python -m tests.bench.overshoot --seeds 1-3     # others
 """
 
-import argparse
 import copy
-import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 
 from forecast.card_files import find_card
-from forecast.climate_past import Array, ClimatePast, past_on_grid
-from forecast.climate_run import Weather
+from forecast.climate_past import Array, past_on_grid
 from forecast.fuel import PROPANE_J_KG, HoursAhead, full_burn_kg_h, run_out
 from forecast.heater import heater_outlook
 from forecast.heater_plan import AHEAD_H, peak_of
@@ -28,8 +24,6 @@ from forecast.resin import gel_surface
 from hardware.tent.parameters import Tent
 from hardware.tent.scenario import Event, Kind, Scenario
 from hardware.tent.simulation import Simulation
-from hardware.tent.weather import Weather as TentWeather
-from hardware.tent.weather import generated
 from tests.forecast.shed_data import BAYS, series_of
 
 SEEDS = tuple(range(21, 31))
@@ -120,7 +114,8 @@ def peaks(life: Life) -> Iterator[Peaked]:
         assert said is not None
         said_min = (said.peak_at - START) / timedelta(minutes=1) - asked
         yield Peaked(
-            life.seed, each.setpoint_c, float(came.peak_c[0]), said.peak_c, said.peak_c - float(came.peak_c[0]),
+            life.seed, each.setpoint_c, float(came.peak_c[0]), said.peak_c,
+            said.peak_c - float(came.peak_c[0]),
             said_min - float(came.step[0]), said.peak_low_c <= float(came.peak_c[0]) <= said.peak_high_c,
         )  # fmt: skip
 

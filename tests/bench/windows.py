@@ -21,7 +21,7 @@ from forecast.card_rates import cure_rates
 from forecast.cure_hindcast import Evening, Night, cure_nights, night_scores
 from forecast.hindcast import Plan, replayed
 from forecast.job import JobLimits
-from forecast.past import DAY_STEPS, History, read_csv
+from forecast.past import DAY_STEPS, read_csv
 from forecast.voices import BayPast, Hold
 from forecast.window_hindcast import Said, said_of, window_scores
 from tests.bench.window_rivals import classifier_odds, lags_and_weather, plain_path_odds
@@ -68,13 +68,8 @@ Row = tuple[str, dict[str, Said]]
 def row(name: str, bay: str, hours: tuple[int, ...]) -> list[Row]:
     """Return, for each job, what the two rivals and we said of the same starts."""
     history = read_csv(DATA / f"{name}.csv.gz")
-    alone = History(
-        history.times_us,
-        {one: v for one, v in history.columns.items() if one.rpartition(".")[0] == bay or _shared(one)},
-        {},
-        history.lows,
-        history.highs,
-    )
+    own = {one: v for one, v in history.columns.items() if one.rpartition(".")[0] == bay or _shared(one)}
+    alone = replace(history, columns=own)
     past = BayPast(alone, bay)
     points = {quantity: one for (_, quantity), one in replayed(alone, Plan(0, len(alone))).items()}
     limits = JobLimits(

@@ -1,5 +1,6 @@
 """Odds learned from what has held: honest about time, humble with little experience."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -8,13 +9,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.clock import from_us
 from forecast.blend import Starts, replayed
-from forecast.forecaster import refit_steps
+from forecast.forecaster import Forecaster, refit_steps
 from forecast.hindcast import Plan, plan_for
 from forecast.hindcast import replayed as replayed_mix
-from forecast.job import JobLimits
+from forecast.job import Job, JobLimits
+from forecast.learned_odds import LearnedOdds
 from forecast.past import DAY_STEPS, STEP_US, Array, History, read_csv, thin
+from forecast.paths import Forecast
+from forecast.start_odds import StartOdds
 from forecast.voices import BayPast, Hold, Voices
+from forecast.window import Terms, windows
 from forecast.window_hindcast import hindcast_windows
 
 TWO_WEEKS = Path(__file__).parent.parent / "vectors" / "house_belgium_2_weeks.csv.gz"
@@ -27,7 +33,7 @@ def kitchen() -> History:
     bay = whole.bays[0]
     names = [f"{bay}.air_c", f"{bay}.humidity_pct", "outdoor.air_c", "outdoor.humidity_pct"]
     columns = {name: whole.columns[name] for name in names if name in whole.columns}
-    return History(whole.times_us, columns, {}, whole.within, whole.lows, whole.highs)
+    return replace(whole, columns=columns)
 
 
 def hold() -> Hold:
@@ -71,7 +77,7 @@ def test_voices_look_at_nothing_after_their_origin() -> None:
     changed = {
         name: np.where(np.arange(len(one)) > origin, one + 9.0, one) for name, one in history.columns.items()
     }
-    other = History(history.times_us, changed, {}, history.within, history.lows, history.highs)
+    other = replace(history, columns=changed)
     refits = refit_steps(0, origin)
     bay = history.bays[0]
     first = Voices(BayPast(history, bay), mix, refits, hold().steps).at(origin, hold())
@@ -145,3 +151,39 @@ def test_a_hindcast_of_decisions_counts_what_a_hand_would() -> None:
     assert found["base_rate"] == pytest.approx(held[steps].mean())
     assert found["meter_rule"]["wrong"] == pytest.approx(1.0 - held[steps][fine[steps] == 1.0].mean())
     assert sum(tenth["n"] for tenth in found["reliability"]) == found["n"]
+
+
+def test_a_shed_whose_odds_were_too_sure_gets_its_own_odds_corrected() -> None:
+    """Paths that know nothing of the damp that comes each noon: what held since says so."""
+    history = kitchen()
+    forecaster = Forecaster()
+    now = from_us(int(history.times_us[-1]))
+    found = forecaster.refresh(history, now)
+    sure = {
+        unit: np.full_like(one, 30.0 if unit[1] == "humidity_pct" else 25.0)
+        for unit, one in found.paths.items()
+    }
+    bay, job = history.bays[0], Job("lay", 240.0, limits=hold().limits)
+    too_sure = Forecast(now, found.times_us, sure)
+    learned = LearnedOdds(history, forecaster.points)
+    (raw,) = windows(too_sure, [job], [bay])
+    (better,) = windows(too_sure, [job], [bay], Terms(recalibrate=learned))
+    assert raw.starts is not None
+    assert better.starts is not None
+    assert (raw.starts.odds == 1.0).all()
+    soon, late = better.starts.odds[:36], better.starts.odds[60:]
+    assert (late == 1.0).all()  # beyond some hours nothing is corrected
+    assert (soon != 1.0).any()
+    assert ((soon > 0.0) & (soon < 1.0 + 1e-9)).all()
+
+
+def test_nothing_is_corrected_where_too_little_has_been_seen() -> None:
+    history = kitchen().until(4 * DAY_STEPS)
+    mix = {(history.bays[0], quantity): one for quantity, one in points(history).items()}
+    learned = LearnedOdds(history, mix)
+    odds = np.linspace(0.0, 1.0, 200)
+    starts_now = StartOdds(
+        int(history.times_us[-1]) + 600_000_000 * np.arange(200), odds, odds[None], odds[None] > 0
+    )
+    job = Job("lay", 240.0, limits=hold().limits)
+    assert np.array_equal(learned(history.bays[0], job, starts_now), odds)
