@@ -8,6 +8,7 @@ from collector.domain import Flag, Reading, Sensor
 from collector.quality.heard import newest_heard, suspect_s
 from collector.store.base import Store
 from forecast.cure_outlook import CureOutlook
+from forecast.outlook_fields import WindowsField
 from forecast.verdict import NEEDED, BayNow, Limits, Measured, Verdict, judge_bay, worst
 
 NOT_BAYS = ("outdoor", "heater", "vent", "lamp")
@@ -45,11 +46,15 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class BayOutlook:
-    """One bay: as it is, and what may come. `bands` is empty where nothing could be forecast."""
+    """One bay: as it is, and what may come.
+
+    `bands` is empty where nothing could be forecast; `windows` are those of each planned job.
+    """
 
     now: BayNow
     bands: tuple[Band, ...] = ()
     notes: tuple[str, ...] = ()
+    windows: tuple[WindowsField, ...] = ()
 
     @property
     def bay(self) -> str:
