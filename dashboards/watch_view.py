@@ -11,8 +11,9 @@ from dashboards.view import NAMES, Reader, advice_words, age_words, reason_words
 from dashboards.view import headline as bay_headline
 from dashboards.window_view import window_says
 from forecast.cure_outlook import DEW_ODDS, Basis, CureOutlook
-from forecast.outlook import Outlook, ShedNow
+from forecast.outlook import Outlook
 from forecast.recent import Recent
+from forecast.shed_now import ShedNow
 from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
 LATE = timedelta(minutes=7)

@@ -16,11 +16,12 @@ from forecast.air import dew_point_c, margin_k
 from forecast.batches import ReadyHour, laid, learned_pots, live_at, read_cards, ready_hour
 from forecast.cure_ahead import PartAhead, part_ahead
 from forecast.cure_outlook import CureOutlook
-from forecast.outlook import HIGH_ODDS, LOW_ODDS, Band, BayOutlook, Outlook, shed_now
+from forecast.outlook import HIGH_ODDS, LOW_ODDS, Band, BayOutlook, Outlook
 from forecast.paths import Forecast
 from forecast.planned_jobs import Planned, planned_jobs, planned_windows
 from forecast.rate import Floats
 from forecast.shed_limits import limits_of
+from forecast.shed_now import shed_now
 from forecast.tonight import CureTonight, tonight
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
