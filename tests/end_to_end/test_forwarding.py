@@ -33,7 +33,8 @@ def forwarding_shed(folder: Path, central: Central) -> tuple[Layday, str]:
     token.write_text("s3cret-t0ken")
     with shed.config.open("a") as config:
         config.write(
-            f'[forward]\naddress = "{address}"\ntoken_file = "token"\n[limits]\nhumidity_max_pct = 50.0\n'
+            f'[forward]\naddress = "{address}"\ntoken_file = "token"\nevery_s = 0.5\n'
+            "[limits]\nhumidity_max_pct = 50.0\n"
         )
     now = SystemClock().now().replace(microsecond=0)  # VictoriaMetrics keeps milliseconds
     store = open_store(folder / "layday.sqlite")
