@@ -73,6 +73,13 @@ def test_every_desk_answers_as_the_shed_itself_does(tmp_path: Path, central: Cen
         assert here["cures"]
         (bay,) = desk.ask_json("now", "--at", at, "--store", address)["bays"]
         assert bay["verdict"] == "no-go"  # the shed's own limit is 50 %
+        yard = desk.ask_json("yard", "--at", at, "--store", address.rpartition("/")[0])
+        (line,) = yard["sheds"]
+        assert (yard["schema"], line["shed"], line["verdict"]) == ("layday/yard/1", "tunnel", "no-go")
+        assert line["reason"] == "keel: humidity 55 % is above 50 %"
+        plain = desk.ask("yard", "--at", at, "--store", address.rpartition("/")[0], "--plain")
+        assert plain.returncode == 10
+        assert plain.stdout.startswith("tunnel: no-go (keel: humidity 55 % is above 50 %); live cures ")
         assert "s3cret" not in shed.log.read_text()
         refused = desk.ask("cure", "mark", "gel", "--store", address)
         assert refused.returncode == 2
