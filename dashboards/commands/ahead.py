@@ -1,6 +1,7 @@
 """`layday ahead`: the next 48 hours per bay, with their odds."""
 
 import json
+import os
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,9 +15,7 @@ if TYPE_CHECKING:
 
     from forecast.paths import Forecast
 
-_TIME_CELLS = 12
-_QUANTITY_CELLS = 19
-_SHORTEST_BAR_CELLS, _LONGEST_BAR_CELLS = 10, 40
+_WIDEST_CELLS, _CHART_LINES = 100, 12
 
 
 def ahead(
@@ -44,7 +43,7 @@ def ahead(
         words = " ".join(bay_sentences(found, name, session.limits, session.reader))
         session.console.print(f"{name}: {words}", markup=False, soft_wrap=True)
         if not session.plain:
-            session.console.print(_table(session, found, name))
+            _print_bay(session, found, name)
 
 
 def _forecast(session: Session, moment: "datetime") -> tuple["Forecast", tuple[str, ...]]:
@@ -62,14 +61,17 @@ def _forecast(session: Session, moment: "datetime") -> tuple["Forecast", tuple[s
     return forecast(weather.known(history), moment), weather.notes
 
 
-def _table(session: Session, found: "Forecast", bay: str) -> Table:
-    from dashboards.hours_view import table_rows
+def _print_bay(session: Session, found: "Forecast", bay: str) -> None:
+    """Print the chart and the numbers of one bay."""
+    from dashboards.hours_view import bay_chart, table_rows
 
-    quantities = sum(name == bay for name, _ in found.paths)
-    room = session.console.width - _TIME_CELLS - _QUANTITY_CELLS * quantities
-    head, rows = table_rows(found, bay, session.reader, min(room, _LONGEST_BAR_CELLS))
-    wide = room >= _SHORTEST_BAR_CELLS
-    table = Table(*(head if wide else head[:-1]), box=None, padding=(0, 2, 0, 0))
+    console = session.console
+    plain = "utf" not in console.encoding.lower() or os.environ.get("TERM") == "linux"
+    size = min(console.width, _WIDEST_CELLS), _CHART_LINES
+    for line in bay_chart(found, bay, session.limits, session.reader, size, plain=plain):
+        console.print(line)
+    head, rows = table_rows(found, bay, session.reader)
+    table = Table(*head, box=None, padding=(0, 2, 0, 0))
     for row in rows:
-        table.add_row(*(row if wide else row[:-1]))
-    return table
+        table.add_row(*row)
+    console.print(table)
