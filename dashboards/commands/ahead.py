@@ -8,11 +8,10 @@ import typer
 from rich.table import Table
 
 from collector.errors import InputError
+from dashboards.known_ahead import history_of
 from dashboards.session import Session
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from forecast.paths import Forecast
 
 _WIDEST_CELLS, _CHART_LINES = 100, 12
@@ -25,9 +24,12 @@ def ahead(
 ) -> None:
     """Say what the next 48 hours may bring: the likely course, and the range that holds 8 times in 10."""
     from dashboards.hours_view import ahead_json, bay_sentences
+    from forecast.forecaster import forecast
 
     session: Session = ctx.obj
-    found, notes = _forecast(session, session.moment(at))
+    moment = session.moment(at)
+    history, notes = history_of(session, moment)
+    found = forecast(history, moment)
     there = sorted({name for name, _ in found.paths})
     if bay is not None and bay not in there:
         raise InputError(f"--bay {bay!r}: the forecast has {', '.join(there)}")
@@ -44,21 +46,6 @@ def ahead(
         session.console.print(f"{name}: {words}", markup=False, soft_wrap=True)
         if not session.plain:
             _print_bay(session, found, name)
-
-
-def _forecast(session: Session, moment: "datetime") -> tuple["Forecast", tuple[str, ...]]:
-    """Return the forecast and what is to be said about the weather; nothing is asked over the network."""
-    from forecast.forecaster import forecast
-    from forecast.past import read_store
-    from forecast.weather_keeper import WeatherKeeper, weather_book_path
-
-    store = session.open_store(read_only=True)
-    try:
-        history = read_store(store, moment)
-    finally:
-        store.close()
-    weather = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)
-    return forecast(weather.known(history), moment), weather.notes
 
 
 def _print_bay(session: Session, found: "Forecast", bay: str) -> None:

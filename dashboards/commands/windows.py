@@ -12,6 +12,7 @@ from rich.text import Text
 from collector.config import Config
 from collector.errors import InputError
 from collector.window_config import JobConfig
+from dashboards.known_ahead import history_of
 from dashboards.session import EXIT_CODES, Session
 from forecast.verdict import WORST_FIRST, Verdict
 
@@ -87,14 +88,9 @@ def _found(
 
     from forecast.forecaster import Forecaster
     from forecast.learned_odds import LearnedOdds
-    from forecast.past import read_store
     from forecast.planned_jobs import planned_windows
 
-    store = session.open_store(read_only=True)
-    try:
-        history = read_store(store, moment)
-    finally:
-        store.close()
+    history, notes = history_of(session, moment)
     if bay is not None and bay not in history.bays:
         raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
     if any_hour:
@@ -103,7 +99,7 @@ def _found(
     found = forecaster.refresh(history, moment)
     learned = LearnedOdds(history, forecaster.points)
     bays = history.bays if bay is None else (bay,)
-    return planned_windows(planned, found, bays, learned), found.notes
+    return planned_windows(planned, found, bays, learned), (*notes, *found.notes)
 
 
 def _best(found: Sequence["JobWindows"]) -> Verdict:
