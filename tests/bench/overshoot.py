@@ -6,7 +6,6 @@ python -m tests.bench.overshoot --seeds 1-3     # others
 
 import argparse
 import copy
-import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -34,6 +33,7 @@ LEARN_DAYS, DAYS = 7, 13
 PEAK_K, PEAK_MIN, WORK_MIN, FUEL_SHARE = 0.7, 10.0, 5.0, 0.10
 """What the project asks of itself."""
 _AHEAD_MIN = 60
+_PROMISED_ODDS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +129,16 @@ def peaks(life: Life) -> Iterator[Peaked]:
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """Advice that was followed in the tent: the plan, and how long the pot then lasted [min]."""
+    """Advice that was followed in the tent: the plan, and how long the pot then lasted [min].
+
+    `promised` is false where layday said that nothing done to the heater would keep the plan.
+    """
 
     seed: int
     action: Action
     plan_min: float
     lasted_min: float
+    promised: bool
 
 
 def followed(life: Life, card: str, above_k: float) -> Iterator[Followed]:
@@ -166,7 +170,9 @@ def followed(life: Life, card: str, above_k: float) -> Iterator[Followed]:
         air_c = other.record(START + timedelta(minutes=mixed + 120), 60).truth["keel.air_c"]
         pace = batch_pace(found, surface, catalyst_pct, outlook.work.plan_c)
         lasted = float(work_min(pace, air_c[None], 60.0, np.array([0]))[0, 0])
-        yield Followed(life.seed, advice.action, pace.plan_min, lasted)
+        yield Followed(
+            life.seed, advice.action, pace.plan_min, lasted, (advice.kept_odds or 0.0) >= _PROMISED_ODDS
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,13 +235,15 @@ def _peak_table(lives: Sequence[Life]) -> None:
 def _advice_table(lives: Sequence[Life]) -> None:
     print("\nAdvice followed in the tent: how long a pot then lasted, against the plan")
     for card in ("generic-polyester", "generic-vinyl-ester"):
-        for above_k in (0.0, 4.0):
+        for above_k in (0.0, 3.0):
             found = [each for life in lives for each in followed(life, card, above_k)]
-            off = np.array([each.lasted_min - each.plan_min for each in found])
+            promised = [each for each in found if each.promised]
+            off = np.array([each.lasted_min - each.plan_min for each in promised])
             kept = np.mean(np.abs(off) <= WORK_MIN)
             acts = ", ".join(f"{a.value} {sum(each.action is a for each in found)}" for a in Action)
             print(
-                f"{card}, planned {above_k:g} K below the setting: {len(found)} pots ({acts});\n"
+                f"{card}, planned {above_k:g} K below the setting: {len(found)} pots ({acts}), "
+                f"{len(promised)} promised;\n"
                 f"    mean {np.mean(np.abs(off)):.1f} min off; "
                 f"within {WORK_MIN:.0f} min: {kept:.2f} (asked: 0.90)"
             )
@@ -272,4 +280,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()
