@@ -5,7 +5,9 @@ breaks, ridges fitted to least squares often know more: a mean leans towards the
 that a median ignores.
 """
 
+from bisect import bisect_right
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -59,19 +61,16 @@ class DirectCourses:
     """
 
     def __init__(self, inputs: Array, values: Array, refits: Sequence[int], ahead_steps: int) -> None:
-        self._refits = np.array([fit_at for fit_at in refits if fit_at >= _LEAST_ROWS + ahead_steps])
-        ends = [*self._refits[1:], len(values)]
-        self._courses = [
-            _fitted(inputs, values, (int(fit_at), int(end)), ahead_steps)
-            for fit_at, end in zip(self._refits, ends, strict=True)
-        ]
+        self._refits = [fit_at for fit_at in refits if fit_at >= _LEAST_ROWS + ahead_steps]
+        spans = pairwise([*self._refits, len(values)])
+        self._courses = [_fitted(inputs, values, span, ahead_steps) for span in spans]
 
     def of(self, origin: int) -> Array | None:
         """Return (origins, 1 + ahead_steps) of the fit that speaks at `origin`: the value now, and after it.
 
         None before there was enough to fit to.
         """
-        place = int(np.searchsorted(self._refits, origin, side="right")) - 1
+        place = bisect_right(self._refits, origin) - 1
         return self._courses[place] if place >= 0 else None
 
 
