@@ -2,14 +2,14 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench bench-forecast fuzz pictures wheel clean
+.PHONY: help demo test check format bench bench-intake bench-forecast bench-windows bench-yard soak fuzz pictures wheel clean
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 ARGS ?=
 JOBS ?= 2
-BENCHES := air_rate gel_surface cure_rate listener_rate broker_rate store_rows
+BENCHES := air_rate gel_surface cure_rate intake quality_flags forward_rate
 
 help: ## say what there is
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 22
@@ -35,14 +35,31 @@ bench: $(VENV)/.test ## print the measured tables (a quarter of an hour)
 	@.ci/debian
 	@for bench in $(BENCHES); do $(BIN)/python -m tests.bench.$$bench; done
 
-bench-forecast: $(VENV)/.test ## score the forecasts on measured data (hours)
-	@$(BIN)/python -m tests.bench.forecast_skill --jobs $(JOBS)
+bench-intake: $(VENV)/.test ## print what taking readings costs, beside plain clients
+	@.ci/debian
+	@$(BIN)/python -m tests.bench.intake $(ARGS)
 
-fuzz: $(VENV)/.test ## throw a million inputs at the listener
+bench-forecast: $(VENV)/.test ## score the forecasts on measured data (hours)
+	@$(BIN)/python -m tests.bench.forecast_skill --jobs $(JOBS) $(ARGS)
+
+bench-windows: $(VENV)/.test ## score decisions to start a job on measured data
+	@$(BIN)/python -m tests.bench.windows $(ARGS)
+
+bench-yard: $(VENV)/.test ## run a simulated yard of 200 sheds into one central store
+	@.ci/debian
+	@$(BIN)/python -m tests.bench.yard $(ARGS)
+
+soak: $(VENV)/.test ## an hour of traffic, bad payloads, broker restarts and clock jumps (ARGS='--minutes 10')
+	@.ci/debian
+	@$(BIN)/python -m tests.soak $(ARGS)
+
+fuzz: $(VENV)/.test ## throw a million inputs each at the listener and the payload readers
 	@$(BIN)/python -m tests.fuzz.listener --inputs 1000000
+	@$(BIN)/python -m tests.fuzz.payloads --inputs 1000000
 
 pictures: $(VENV)/.test ## draw the README's pictures again
 	@$(BIN)/python -m tests.pictures
+	@$(BIN)/python -m hardware.node.drawings
 
 wheel: $(VENV)/.run ## build dist/layday-*.whl
 	@$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir dist .

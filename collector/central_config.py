@@ -45,4 +45,5 @@ class ForwardConfig(CentralConfig):
 
     org: str = "layday"
     compress: bool = True
+    every_s: Annotated[float, Field(ge=0.1, le=3600)] = 10.0
     max_per_s: Annotated[float, Field(ge=0)] = 0.0

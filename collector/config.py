@@ -19,6 +19,7 @@ from collector.domain import QUANTITIES, Sensor
 from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
+from collector.heater_config import HeaterConfig
 from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
@@ -166,6 +167,7 @@ class Config(Model):
     weather: WeatherConfig = WeatherConfig()
     windows: WindowsConfig = WindowsConfig()
     job: tuple[JobConfig, ...] = ()
+    heater: HeaterConfig = HeaterConfig()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
     calibration: tuple[CalibrationConfig, ...] = ()

@@ -41,6 +41,7 @@ COMMANDS = {
     "watch": "watch:watch",
     "ahead": "ahead:ahead",
     "windows": "windows:windows_command",
+    "heater": "heater:heater",
     "plan": "plan:plan_command",
     "mix": "mix:mix_command",
     "cure": "cure:app",

@@ -62,6 +62,7 @@ def make_forwarder(config: Config, spool: Spool, notes: Callable[[], Sequence[No
         address=str(address),
         notes=notes,
         max_per_s=config.forward.max_per_s,
+        every_s=config.forward.every_s,
         server_run=run,
     )
 

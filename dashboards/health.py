@@ -9,6 +9,8 @@ from collector.domain import Flag, Reading, Rejected, Sensor
 from collector.quality.heard import newest_heard, suspect_s
 from collector.service import STATE_EVERY_S, STATE_KEY
 from collector.store.base import Store
+from dashboards.view import age_words
+from forecast.shed_now import OUTLOOK_STALE
 
 _LOOK_BACK = timedelta(days=2)
 _DAEMON_SILENT_S = 6 * STATE_EVERY_S
@@ -34,6 +36,24 @@ class SensorHealth:
     flags: tuple[str, ...]
     suspect_s: float | None = None
     flag_bits: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """How old something is in words, and whether that is well."""
+
+    words: str
+    well: bool
+
+
+def outlook_age(made_at: datetime | None, at: datetime) -> Age:
+    """Return how old the newest outlook is; None is said to be none."""
+    if made_at is None:
+        return Age("none yet; it comes from 'layday run'", well=False)
+    age = age_words((at - made_at).total_seconds())
+    if at - made_at > OUTLOOK_STALE:
+        return Age(f"made {age} ago, so its process does not work; the daemon's log says why", well=False)
+    return Age(f"made {age} ago", well=True)
 
 
 @dataclass(frozen=True, slots=True)

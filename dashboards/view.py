@@ -6,7 +6,7 @@ from typing import Literal
 
 from collector.units import shown_difference, shown_temperature
 from dashboards.suspect_words import suspect_words, to_do_words
-from forecast.outlook import ShedNow
+from forecast.shed_now import ShedNow
 from forecast.verdict import BayNow, Cause, Reason, Verdict
 
 Units = Literal["metric", "us"]

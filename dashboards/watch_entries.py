@@ -9,7 +9,7 @@ from collector.units import parse_percent
 from dashboards.cure_words import Given, cure_and_rest, filled
 from dashboards.cures import read_book, writing
 from dashboards.session import Session
-from forecast.outlook import bay_names
+from forecast.shed_now import bay_names
 
 MARKS = {"gel": Mark.GEL, "ply": Mark.NEXT_PLY}
 

@@ -13,9 +13,10 @@ from collector.journal import open_journal
 from dashboards.session import Session
 from dashboards.watch_view import Sight
 from forecast.cure_outlook import CureOutlook
-from forecast.outlook import Outlook, shed_now
+from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.recent import Recent, recent
+from forecast.shed_now import shed_now
 
 if TYPE_CHECKING:
     from collector.store.base import Store

@@ -9,9 +9,11 @@ from dashboards.cure_view import headline as cure_headline
 from dashboards.cure_view import moment_words
 from dashboards.view import NAMES, Reader, advice_words, age_words, reason_words
 from dashboards.view import headline as bay_headline
+from dashboards.window_view import window_says
 from forecast.cure_outlook import DEW_ODDS, Basis, CureOutlook
-from forecast.outlook import Outlook, ShedNow
+from forecast.outlook import Outlook
 from forecast.recent import Recent
+from forecast.shed_now import ShedNow
 from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
 LATE = timedelta(minutes=7)
@@ -139,19 +141,18 @@ def _cure_number(cure: CureOutlook, at: datetime, reader: Reader) -> tuple[str, 
     return "", ""
 
 
-def next_words(cure: CureOutlook, at: datetime, reader: Reader) -> list[str]:
-    """Return when the next stages come, as in ``tack-free about 15:10 (14:50 to 15:40)``."""
+def next_words(cure: CureOutlook, at: datetime, reader: Reader) -> dict[str, str]:
+    """Return when the next two stages come, by stage, as in ``about 15:10 (14:50 to 15:40)``."""
     state = cure.state
     if state is None or cure.basis is Basis.NOTHING:
-        return []
-    said = []
+        return {}
+    said = {}
     for one in cure.ahead[:2]:
         now = next((stage for stage in state.stages if stage.stage is one.stage), None)
         if cure.basis is Basis.LAST_HOURS and now is not None:
-            words = moment_words(now.when, state, reader)
+            said[one.stage.value] = moment_words(now.when, state, reader)
         else:
-            words = arrival_words(one.when, at, reader)
-        said.append(f"{one.stage.value} {words}")
+            said[one.stage.value] = arrival_words(one.when, at, reader)
     return said
 
 
@@ -185,6 +186,16 @@ def outlook_notes(sight: Sight) -> list[str]:
     if sight.at - outlook.issued_at > LATE:
         notes.append(f"the outlook is {age} old")
     return [f"{note[:1].upper()}{note[1:]}." for note in notes]
+
+
+def windows_says(sight: Sight, reader: Reader) -> list[tuple[Verdict, str, str]]:
+    """Return, for each job and bay, its verdict, what it is, and when it can next be started; `go` first."""
+    outlook = sight.outlook
+    if outlook is None or outlook.is_stale(sight.at):
+        return []
+    found = [one for bay in outlook.bays for one in bay.windows if one.verdict is not Verdict.NO_NEWS]
+    found.sort(key=lambda one: WORST_FIRST.index(one.verdict), reverse=True)
+    return [(one.verdict, f"{one.job}, {one.bay}", window_says(one, sight.at, reader)[0]) for one in found]
 
 
 def bays_of(sight: Sight) -> Sequence[BayNow]:

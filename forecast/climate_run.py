@@ -33,6 +33,13 @@ class Weather:
     wind_m_s: Array
     vapour_g_m3: Array
 
+    def first(self, steps: int) -> "Weather":
+        """Return the first steps."""
+        air, sun, wind, vapour = (
+            rows[:, :steps] for rows in (self.air_c, self.sun_w_m2, self.wind_m_s, self.vapour_g_m3)
+        )
+        return Weather(self.step_s, air, sun, wind, vapour)
+
 
 @dataclass(frozen=True, slots=True)
 class Course:

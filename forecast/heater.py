@@ -22,6 +22,7 @@ from forecast.fuel import (
 from forecast.heater_plan import (
     AHEAD_H,
     Ahead,
+    Bench,
     Choice,
     Scenario,
     best_of,
@@ -128,9 +129,11 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
     programme = np.full(steps, np.nan) if sign.sign is Sign.HEATER_STOPPED else coming.setpoint_c[:steps]
     ahead = look_ahead(shed, past, coming.weather, seed=seed)
     pace = _pace(pot, programme, past, place)
-    first, found = _searched(shed, ahead, programme, past, place, pace)
+    probed = bool(np.isfinite(past.part_c[place]).any())
+    bench = None if pace is None else Bench(place, pace, part.target_c if probed else None)
+    first, found = _searched(shed, ahead, programme, place, bench)
     limit_c = _limit_c(shed, programme, part)
-    over = _overshoot(first, place, where, at, limit_c, probed=bool(np.isfinite(past.part_c[place]).any()))
+    over = _overshoot(first, place, where, at, limit_c, probed=probed)
     if sign.sign in _STOP_SIGNS or pace is None:
         advice = HeaterAdvice(Action.NO_NEWS if sign.sign is Sign.SENSOR_MOVED else Action.KEEP)
         work = None
@@ -236,14 +239,14 @@ def _pace(pot: PotPlan | None, programme: Array, past: ClimatePast, place: int) 
 
 
 def _searched(
-    shed: Shed, ahead: Ahead, programme: Array, past: ClimatePast, place: int, pace: BatchPace | None
+    shed: Shed, ahead: Ahead, programme: Array, place: int, bench: Bench | None
 ) -> tuple[Course, list[Choice]]:
     """Return the course as things go, and, where a pot is planned, every scenario with its best start."""
     as_is = courses(shed, ahead, programme, (Scenario(),))[0]
-    if pace is None:
+    if bench is None:
         return as_is, []
-    scenarios = candidates(programme, float(as_is.air_c[place, :, 0].mean()), past.step_s)
-    return as_is, choices(shed, ahead, programme, scenarios, place, pace)
+    scenarios = candidates(programme, float(as_is.air_c[place, :, 0].mean()), as_is.step_s)
+    return as_is, choices(shed, ahead, programme, scenarios, bench)
 
 
 def _overshoot(
@@ -273,6 +276,8 @@ def _advised(
         moment(keep.worst_start_step), keep.worst_work_min, keep.worst_lost_min,
     )  # fmt: skip
     scenario = best.scenario
+    if best.start_step is None:
+        return HeaterAdvice(Action.WAIT), work
     if scenario.by_step is None or scenario.setpoint_c is None:
         soon = best.start_step * step_s <= _STALE_S
         action, setpoint_c, by_at = (Action.KEEP if soon else Action.WAIT), None, None

@@ -41,15 +41,25 @@ class Scenario:
 
 
 @dataclass(frozen=True, slots=True)
+class Bench:
+    """Where the pot is mixed: the bay's place, the pot's pace, and how warm the part must be (None: any)."""
+
+    place: int
+    pace: BatchPace
+    part_min_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Choice:
     """A scenario with the start that serves it best.
 
     `odds` is the share of paths on which a batch mixed at `start_step` lasts as planned, within five
-    minutes; `worst_lost_min` what the worst start loses, likely.
+    minutes, on a part that is warm enough; `start_step` is None where the part is too cold at every start.
+    `worst_lost_min` is what the worst start loses, likely.
     """
 
     scenario: Scenario
-    start_step: int
+    start_step: int | None
     odds: float
     work_min: float
     peak_c: float
@@ -162,9 +172,10 @@ def candidates(setpoint_c: Array, air_now_c: float, step_s: float) -> tuple[Scen
 
 
 def choices(
-    shed: Shed, ahead: Ahead, setpoint_c: Array, scenarios: tuple[Scenario, ...], place: int, pace: BatchPace
+    shed: Shed, ahead: Ahead, setpoint_c: Array, scenarios: tuple[Scenario, ...], bench: Bench
 ) -> list[Choice]:
-    """Return each scenario with the start at which a batch in bay `place` best lasts as planned."""
+    """Return each scenario with the start at which a batch best lasts as planned on a part warm enough."""
+    place, pace = bench.place, bench.pace
     step_s = ahead.weather.step_s
     every, latest = (round(minutes * 60 / step_s) for minutes in (_START_EVERY_MIN, _LATEST_START_MIN))
     starts = np.arange(every, min(latest, len(setpoint_c) - 1) + 1, every)
@@ -175,11 +186,14 @@ def choices(
         likely = np.median(lasts, axis=0)
         odds = np.mean(np.abs(lasts - pace.plan_min) <= WITHIN_MIN, axis=0)
         allowed = starts >= (scenario.by_step or 0)
+        if bench.part_min_c is not None:
+            odds = odds * np.mean(course.part_c[place][:, starts] >= bench.part_min_c, axis=0)
+            allowed &= np.median(course.part_c[place][:, starts], axis=0) >= bench.part_min_c
         worst = int(np.argmin(likely))
         sure = np.flatnonzero(allowed & (odds >= _SURE_ODDS))
         best = int(sure[0]) if len(sure) else int(np.argmax(np.where(allowed, odds, -1.0)))
         found.append(Choice(
-            scenario, int(starts[best]), float(odds[best]), float(likely[best]),
+            scenario, int(starts[best]) if allowed.any() else None, float(odds[best]), float(likely[best]),
             float(np.median(peak_of(air, step_s).peak_c)),
             int(starts[worst]), float(likely[worst]), max(0.0, pace.plan_min - float(likely[worst])),
         ))  # fmt: skip
@@ -192,10 +206,13 @@ def best_of(found: list[Choice], step_s: float) -> Choice:
     Touching the heater must gain at least ten minutes over waiting. With none sure, the likeliest.
     """
     keep = found[0]
-    if keep.odds >= _SURE_ODDS and keep.worst_lost_min < WITHIN_MIN:
+    found = [choice for choice in found if choice.start_step is not None]
+    if not found:
+        return keep
+    if keep.start_step is not None and keep.odds >= _SURE_ODDS and keep.worst_lost_min < WITHIN_MIN:
         return keep
     sure = [choice for choice in found if choice.odds >= _SURE_ODDS]
     if not sure:
         return max(found, key=lambda choice: choice.odds)
     effort = 10 * 60 / step_s
-    return min(sure, key=lambda choice: choice.start_step + (0 if choice is keep else effort))
+    return min(sure, key=lambda choice: (choice.start_step or 0) + (0 if choice is keep else effort))

@@ -1,22 +1,29 @@
 """All that is known of a shed at one moment: the one thing that screens read."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from collector.domain import Flag, Reading, Sensor
-from collector.quality.heard import newest_heard, suspect_s
-from collector.store.base import Store
 from forecast.cure_outlook import CureOutlook
-from forecast.verdict import NEEDED, BayNow, Limits, Measured, Verdict, judge_bay, worst
+from forecast.outlook_fields import WindowsField
+from forecast.shed_now import NOT_BAYS, OUTLOOK_STALE, ShedNow, bay_names, shed_now
+from forecast.verdict import BayNow, Limits, Verdict, worst
 
-NOT_BAYS = ("outdoor", "heater", "vent", "lamp")
+# What is now lies in a module of its own, which loads in a blink; `layday now` needs no more.
+__all__ = [
+    "HIGH_ODDS",
+    "LOW_ODDS",
+    "NOT_BAYS",
+    "OUTLOOK_STALE",
+    "Band",
+    "BayOutlook",
+    "Outlook",
+    "ShedNow",
+    "bay_names",
+    "shed_now",
+]
+
 LOW_ODDS, HIGH_ODDS = 0.1, 0.9
 """A band's edges: 8 of 10 courses run between them."""
-OUTLOOK_STALE = timedelta(minutes=20)
-"""An outlook older than this (four refreshes) no longer says how things are: no news."""
-
-_LOOK_BACK = timedelta(days=2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +52,15 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class BayOutlook:
-    """One bay: as it is, and what may come. `bands` is empty where nothing could be forecast."""
+    """One bay: as it is, and what may come.
+
+    `bands` is empty where nothing could be forecast; `windows` are those of each planned job.
+    """
 
     now: BayNow
     bands: tuple[Band, ...] = ()
     notes: tuple[str, ...] = ()
+    windows: tuple[WindowsField, ...] = ()
 
     @property
     def bay(self) -> str:
@@ -90,55 +101,3 @@ class Outlook:
     def is_stale(self, at: datetime) -> bool:
         """Say whether this is too old to be acted on at a moment."""
         return at - self.issued_at > OUTLOOK_STALE
-
-
-@dataclass(frozen=True, slots=True)
-class ShedNow:
-    """Every bay of a shed as it is at `at`."""
-
-    shed: str
-    at: datetime
-    bays: tuple[BayNow, ...]
-
-    @property
-    def verdict(self) -> Verdict:
-        """The worst of the bays' verdicts; without bays, `no news`."""
-        return worst(bay.verdict for bay in self.bays)
-
-
-def bay_names(sensors: Mapping[str, Sensor], heard: Mapping[str, object]) -> list[str]:
-    """Return the bays: places that measure air or part, configured or heard, in order of name."""
-    names = [*sensors, *heard]
-    split = (name.rpartition(".") for name in names)
-    return sorted({place for place, _, quantity in split if quantity in NEEDED and place not in NOT_BAYS})
-
-
-def shed_now(store: Store, shed: str, sensors: Mapping[str, Sensor], limits: Limits, at: datetime) -> ShedNow:
-    """Judge every bay from the newest readings at or before `at`."""
-    latest = newest_heard(store, at, _LOOK_BACK)
-    bays = bay_names(sensors, store.sensors())
-    return ShedNow(
-        shed=shed,
-        at=at,
-        bays=tuple(judge_bay(bay, _measured(bay, latest, sensors, at, store), limits) for bay in bays),
-    )
-
-
-def _measured(
-    bay: str, latest: Mapping[str, Reading], sensors: Mapping[str, Sensor], at: datetime, store: Store
-) -> dict[str, Measured]:
-    found = {}
-    for quantity in NEEDED:
-        name = f"{bay}.{quantity}"
-        if name in latest:
-            reading = latest[name]
-            sensor = sensors.get(name)
-            found[quantity] = Measured(
-                value=reading.value,
-                age_s=(at - reading.at).total_seconds(),
-                suspect=reading.flags != Flag.NONE,
-                uncertainty=None if sensor is None else sensor.uncertainty,
-                flags=int(reading.flags),
-                suspect_s=suspect_s(store, reading) if reading.flags else None,
-            )
-    return found

@@ -1,7 +1,7 @@
 """From readings, journal and forecast to the outlook of a shed."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -16,14 +16,16 @@ from forecast.air import dew_point_c, margin_k
 from forecast.batches import ReadyHour, laid, learned_pots, live_at, read_cards, ready_hour
 from forecast.cure_ahead import PartAhead, part_ahead
 from forecast.cure_outlook import CureOutlook
-from forecast.outlook import HIGH_ODDS, LOW_ODDS, Band, BayOutlook, Outlook, shed_now
+from forecast.outlook import HIGH_ODDS, LOW_ODDS, Band, BayOutlook, Outlook
 from forecast.paths import Forecast
+from forecast.planned_jobs import Planned, planned_jobs, planned_windows
 from forecast.rate import Floats
 from forecast.shed_limits import limits_of
+from forecast.shed_now import shed_now
 from forecast.tonight import CureTonight, tonight
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
-from forecast.window import DEFAULT_THRESHOLDS, Thresholds
+from forecast.window import ANY_HOUR, DEFAULT_THRESHOLDS, JobWindows, Thresholds
 
 BAND_STEP = timedelta(minutes=30)
 FORECAST_STALE = timedelta(hours=2)
@@ -33,9 +35,14 @@ _US_PER_H = 3.6e9
 _DRIEST_PCT = 0.5  # a path may touch zero humidity, where there is no dew point
 
 
+def no_jobs(at: datetime) -> Planned:  # noqa: ARG001  as a configuration's would
+    """Return no planned job at all."""
+    return Planned((), (), ANY_HOUR)
+
+
 @dataclass(frozen=True, slots=True)
 class Shed:
-    """What an outlook is of: the shed, its sensors and limits, and where its cards lie."""
+    """What an outlook is of: the shed, its sensors and limits, where its cards lie, and the planned jobs."""
 
     name: str
     sensors: Mapping[str, Sensor]
@@ -43,6 +50,7 @@ class Shed:
     card_folders: Sequence[Path] = ()
     ready_hour: ReadyHour | None = None
     thresholds: Thresholds = DEFAULT_THRESHOLDS
+    jobs: Callable[[datetime], Planned] = no_jobs
 
 
 def shed_of(config: Config, card_folders: Sequence[Path]) -> Shed:
@@ -53,6 +61,8 @@ def shed_of(config: Config, card_folders: Sequence[Path]) -> Shed:
         limits=limits_of(config.limits),
         card_folders=card_folders,
         ready_hour=ready_hour(config.cure, config.shed.zone),
+        thresholds=Thresholds(config.windows.go_odds, config.windows.tight_odds),
+        jobs=lambda at: planned_jobs(config, card_folders, at),
     )
 
 
@@ -96,15 +106,16 @@ def make_outlook(
     said += forecast.notes if forecast is not None else ()
     paths = {} if forecast is None else {bay.bay: _bay_paths(forecast, bay.bay, at) for bay in now.bays}
     cures, mistakes = _cures(store, book, shed, at, paths)
+    windows, wrong_jobs = _windows(shed, forecast, at)
     return Outlook(
         shed=shed.name,
         issued_at=at,
         heard_at=_heard_at(store, at),
         forecast_at=None if forecast is None else forecast.issued_at,
         limits=shed.limits,
-        bays=tuple(_bay(bay, paths.get(bay.bay)) for bay in now.bays),
+        bays=tuple(_bay(bay, paths.get(bay.bay), windows.get(bay.bay, ())) for bay in now.bays),
         cures=cures,
-        notes=tuple(said),
+        notes=(*said, *wrong_jobs),
         mistakes=mistakes,
     )
 
@@ -137,13 +148,36 @@ def _bay_paths(forecast: Forecast, bay: str, at: datetime) -> _BayPaths | None:
     return _BayPaths(times_us, (times_us - to_us(at)) / _US_PER_H, values)
 
 
-def _bay(now: BayNow, paths: _BayPaths | None) -> BayOutlook:
+def _windows(
+    shed: Shed, forecast: Forecast | None, at: datetime
+) -> tuple[dict[str, tuple[JobWindows, ...]], tuple[str, ...]]:
+    """Look for windows of every planned job, from now on; by bay, and what is wrong with jobs."""
+    if forecast is None:
+        return {}, ()
+    late = forecast.times_us > to_us(at)
+    ahead = replace(
+        forecast,
+        times_us=forecast.times_us[late],
+        paths={unit: paths[:, late] for unit, paths in forecast.paths.items()},
+    )
+    if not ahead.times_us.size:
+        return {}, ()
+    planned = shed.jobs(at)
+    bays = sorted({bay for bay, _ in ahead.paths})
+    found: dict[str, tuple[JobWindows, ...]] = {}
+    for one in planned_windows(planned, ahead, bays):
+        # what is kept and sent has no room for the odds of every start
+        found[one.bay] = (*found.get(one.bay, ()), replace(one, starts=None))
+    return found, planned.mistakes
+
+
+def _bay(now: BayNow, paths: _BayPaths | None, windows: tuple[JobWindows, ...]) -> BayOutlook:
     if paths is None:
-        return BayOutlook(now)
+        return BayOutlook(now, windows=windows)
     step_us = BAND_STEP // timedelta(microseconds=1)
     picked = np.flatnonzero(paths.times_us % step_us == 0)
     if not picked.size:
-        return BayOutlook(now)
+        return BayOutlook(now, windows=windows)
     start_at = from_us(int(paths.times_us[picked[0]]))
     bands = []
     for quantity, values in paths.values.items():
@@ -152,7 +186,7 @@ def _bay(now: BayNow, paths: _BayPaths | None) -> BayOutlook:
         )
         step_s = BAND_STEP.total_seconds()
         bands.append(Band(quantity, start_at, step_s, tuple(low), tuple(likely), tuple(high)))
-    return BayOutlook(now, tuple(bands))
+    return BayOutlook(now, tuple(bands), windows=windows)
 
 
 def _cures(

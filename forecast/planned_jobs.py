@@ -7,7 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from collector.config import Config, LimitsConfig
-from collector.errors import ConfigError
+from collector.errors import ConfigError, InputError
 from collector.window_config import JobConfig, PlanConfig
 from forecast.card import Stage
 from forecast.card_files import find_card
@@ -43,7 +43,7 @@ def planned_jobs(config: Config, card_folders: Sequence[Path], at: datetime) -> 
         try:
             jobs.append(job_of(given, config.limits, card_folders, _hours(given.by, at, config.shed.zone)))
             bays.append(given.bays)
-        except (ConfigError, ValueError) as error:
+        except (ConfigError, InputError, ValueError) as error:
             mistakes.append(f"job {given.name}: {error}")
     return Planned(tuple(jobs), tuple(bays), terms_of(config, at), tuple(mistakes))
 

@@ -25,13 +25,14 @@ from collector.journal_book import EMPTY, Book
 from collector.store.base import Store
 from collector.store.opening import open_store
 from forecast.forecaster import Forecaster
-from forecast.outlook import Outlook, ShedNow, shed_now
+from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
 from forecast.outlook_maker import Shed, make_outlook, shed_of
 from forecast.outlook_order import Order, read_order
 from forecast.outlook_topic import OutlookTopic
 from forecast.past import read_store
+from forecast.shed_now import ShedNow, shed_now
 from forecast.verdict import BayNow
 from forecast.weather_keeper import WeatherKeeper, weather_book_path
 
@@ -216,8 +217,12 @@ def main() -> None:
     order = read_order(sys.stdin.buffer.readline())
     logging.basicConfig(level=order.log_level, format="%(levelname)s %(name)s: %(message)s")
     threading.Thread(target=_end_with_parent, name="parent", daemon=True).start()
-    config = load_config(Path(order.config_file)) if order.config_file else Config()
-    serve(order, config, threading.Event(), _sign_of_life)
+    try:
+        config = load_config(Path(order.config_file)) if order.config_file else Config()
+        serve(order, config, threading.Event(), _sign_of_life)
+    except LaydayError as error:
+        _log.error("no outlooks: %s", error)
+        sys.exit(1)
 
 
 def _step_back() -> None:

@@ -8,7 +8,7 @@ from collector.clock import to_us
 from collector.domain import Reading
 from collector.store.central import Engine
 from collector.store.memory import MemoryStore
-from forecast.outlook import OUTLOOK_STALE, shed_now
+from forecast.shed_now import OUTLOOK_STALE, shed_now
 from forecast.verdict import WORST_FIRST, BayNow, Limits, Verdict, worst
 from forecast.yard_numbers import Told, limits_from, told_from
 

@@ -87,7 +87,7 @@ http {{
 """
 
 
-class _Process:
+class ServerProcess:
     """A server process with a log, killed and started again at will."""
 
     def __init__(self, folder: Path, name: str, command: list[str], ready_url: str) -> None:
@@ -124,7 +124,7 @@ class _Process:
 class Central:
     """A central store: `address` is where, as `Address`; `kind` its kind."""
 
-    def __init__(self, address: Address, server: _Process, others: list[_Process]) -> None:
+    def __init__(self, address: Address, server: ServerProcess, others: list[ServerProcess]) -> None:
         self.address = address
         self._server = server
         self._others = others
@@ -178,13 +178,13 @@ def influx(folder: Path) -> Central:
     port, front, rpc = free_port(), free_port(), free_port()
     (folder / "influx.conf").write_text(_INFLUX.format(folder=folder, port=port, rpc=rpc))
     (folder / "nginx.conf").write_text(_NGINX.format(folder=folder, port=port, front=front))
-    server = _Process(
+    server = ServerProcess(
         folder,
         "influxd",
         [program("influxd", "influxdb"), "-config", str(folder / "influx.conf")],
         f"http://127.0.0.1:{port}/ping",
     )
-    door = _Process(
+    door = ServerProcess(
         folder,
         "nginx",
         [program("nginx", "nginx"), "-c", str(folder / "nginx.conf"), "-p", str(folder)],
@@ -205,7 +205,7 @@ def victoria(folder: Path) -> Central:
         "-memory.allowedBytes=256MB",
         "-loggerLevel=ERROR",
     ]
-    server = _Process(folder, "victoria", command, f"http://127.0.0.1:{port}/health")
+    server = ServerProcess(folder, "victoria", command, f"http://127.0.0.1:{port}/health")
     return Central(Address("victoria", f"http://127.0.0.1:{port}", ""), server, [])
 
 

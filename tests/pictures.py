@@ -18,7 +18,7 @@ from collector.quality import range_flag
 from collector.store.memory import MemoryStore
 from dashboards.session import Session, open_session
 from dashboards.terminal.render.now import now_text
-from forecast.outlook import shed_now
+from forecast.shed_now import shed_now
 from hardware.tent.parameters import Tent
 from hardware.tent.simulation import Simulation
 

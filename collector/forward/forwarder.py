@@ -22,8 +22,8 @@ STATE_KEY = "forward"
 SHED = "layday_shed"
 _TEXTS_KEY = "forward.texts"
 _PIECE = 10_000
-_IDLE_S = 1.0
-NOTES_EVERY_S = 5.0
+EVERY_S = 10.0
+_PACED_S = 0.1
 _SETTLE_EVERY_S = 5.0
 _WORD_EVERY_S = 5.0
 _FIRST_WAIT_S = 0.5
@@ -89,8 +89,8 @@ class Forwarder:
     server_run
         Asks which run of itself the far end is, where it says yes before what it took is safe;
         what it took lately is then copied again after its restart.
-    notes_every_s
-        How often to look for notes [s].
+    every_s
+        How often to look for readings and notes [s]; each time costs a request.
     """
 
     def __init__(  # noqa: PLR0913  each a collaborator
@@ -104,7 +104,7 @@ class Forwarder:
         notes: Notes = lambda: (),
         max_per_s: float = 0.0,
         server_run: Callable[[], str] | None = None,
-        notes_every_s: float = NOTES_EVERY_S,
+        every_s: float = EVERY_S,
     ) -> None:
         self._spool = spool
         self._sender = sender
@@ -112,7 +112,7 @@ class Forwarder:
         self._shed = shed
         self._notes = notes
         self._max_per_s = max_per_s
-        self._notes_every_s = notes_every_s
+        self._every_s = every_s
         self._server_run = server_run
         self._status = ForwardStatus(address)
         self._random = Random()  # noqa: S311  spreads retries, guards nothing
@@ -129,12 +129,16 @@ class Forwarder:
         """Copy until told to stop; trouble is waited out, longer and longer up to a minute."""
         while not stopping.is_set():
             try:
-                wait_s = 0.0 if self.step() else _IDLE_S
+                wait_s = 0.0 if self.step() else self._idle_s()
             except (UnavailableError, StoreError) as error:
                 wait_s = self._note_trouble(error)
             self._leave_word()
             stopping.wait(wait_s)
         self._leave_word(now=True)
+
+    def _idle_s(self) -> float:
+        """Return how long to rest: less while what waits only waits for its turn."""
+        return _PACED_S if time.monotonic() < self._free_s else self._every_s
 
     def step(self) -> bool:
         """Copy what is live, then a piece of what waits; return whether there is more.
@@ -211,7 +215,7 @@ class Forwarder:
             self._send(lines)
             sent[note.key] = [mark, at_us + text.span_us]
             self._spool.write_state(_TEXTS_KEY, json.dumps(sent), to_us(self._clock.now()))
-        self._next_notes_s = time.monotonic() + self._notes_every_s
+        self._next_notes_s = time.monotonic() + self._every_s
 
     def _settle(self) -> None:
         """Cross off what the far end must have on disk by now, unless it was started anew since."""

@@ -23,6 +23,7 @@ REQUEST_LINES = 2000
 _GZIP_LEVEL = 1  # the client's own 9 takes twice the rest of the work, for a fifth fewer bytes
 TIMEOUT_S = 20.0
 _LINE_AT_FAULT = {HTTPStatus.BAD_REQUEST, HTTPStatus.UNPROCESSABLE_ENTITY}
+_UNTRUSTED = "cannot be trusted, or does not speak TLS; check tls_ca_file and the address"
 _WORDS: Mapping[int, str] = {
     HTTPStatus.UNAUTHORIZED: "refuses our token; check token_file",
     HTTPStatus.FORBIDDEN: "does not let our token write there; check its rights",
@@ -177,7 +178,8 @@ class Sender:
 
     def _unavailable(self, answer: _Answer) -> UnavailableError:
         self.close()  # a new token, or another server behind the name, is met by a new connection
-        words = _WORDS.get(answer.status)
+        untrusted = not answer.status and "SSL" in answer.reason
+        words = _UNTRUSTED if untrusted else _WORDS.get(answer.status)
         said = f" ({answer.status}: {answer.reason})" if answer.status else f" ({answer.reason})"
         return UnavailableError(f"{self._address} {words or 'cannot take readings now'}{said}", answer.wait_s)
 

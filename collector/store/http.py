@@ -49,6 +49,11 @@ class HttpReader:
             answer = self._pool.request("GET", self.address.url + path, fields=query, headers=self._headers)
         except (urllib3.exceptions.HTTPError, OSError) as error:
             what = type(getattr(error, "reason", None) or error).__name__
+            if isinstance(error, urllib3.exceptions.SSLError):
+                raise StoreError(
+                    f"{self.address}: cannot be trusted, or does not speak TLS ({error}); "
+                    "check tls_ca_file and the address"
+                ) from error
             raise StoreError(
                 f"{self.address}: does not answer ({what}); check the address, the network and the server"
             ) from error

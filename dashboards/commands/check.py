@@ -2,12 +2,13 @@
 
 import json
 from dataclasses import asdict
+from datetime import datetime
 from typing import Annotated
 
 import typer
 
 from collector.errors import StoreError
-from dashboards.health import Health, examine
+from dashboards.health import Health, examine, outlook_age
 from dashboards.session import EXIT_CODES, Session
 from dashboards.settings import setting_lines
 from dashboards.terminal.render.check import check_text, sensor_words
@@ -42,9 +43,22 @@ def check(
     if session.json:
         session.console.print_json(json.dumps(_check_json(health, session.reader), default=str))
     else:
-        text = check_text(health, where, str(session.store_path), session.reader)
+        outlook = outlook_age(_outlook_made_at(session), now)
+        text = check_text(health, where, str(session.store_path), session.reader, outlook)
         session.console.print(text, soft_wrap=session.plain)
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
+
+
+def _outlook_made_at(session: Session) -> datetime | None:
+    from forecast.outlook_book import open_outlooks
+
+    outlooks = open_outlooks(session.outlook_path, read_only=True)
+    if outlooks is None:
+        return None
+    try:
+        return outlooks.newest_at()
+    finally:
+        outlooks.close()
 
 
 def _check_json(health: Health, reader: Reader) -> dict[str, object]:

@@ -21,7 +21,7 @@ from dashboards.told_time import coming_time
 from forecast.card import Family, Stage
 from forecast.card_files import find_card
 from forecast.cautions import hardener_cautions
-from forecast.outlook import bay_names
+from forecast.shed_now import bay_names
 from forecast.tonight_ahead import cure_outlook
 
 app = typer.Typer(

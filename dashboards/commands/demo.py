@@ -24,9 +24,10 @@ from dashboards.terminal.palette import QUIET
 from dashboards.terminal.render.now import now_text
 from dashboards.terminal.render.tonight import cure_lines
 from dashboards.view import bay_sentence, now_json
-from forecast.outlook import Outlook, ShedNow, shed_now
+from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
+from forecast.shed_now import ShedNow, shed_now
 
 _LOOK_EVERY_S = 1.0
 

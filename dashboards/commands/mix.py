@@ -22,8 +22,8 @@ from forecast.card import Card
 from forecast.card_files import find_card
 from forecast.layup import Layup, Ply, Weave, layup
 from forecast.mix import Percentage, batches, layup_warnings, mix, percent_for_work_time
-from forecast.outlook import shed_now
 from forecast.resin import gel_surface
+from forecast.shed_now import shed_now
 from forecast.time_surface import TimeSurface
 
 _PLY = re.compile(

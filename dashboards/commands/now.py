@@ -8,7 +8,7 @@ import typer
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.now import now_text
 from dashboards.view import bay_sentence, now_json
-from forecast.outlook import shed_now
+from forecast.shed_now import shed_now
 
 AtOption = Annotated[
     str | None, typer.Option("--at", help="Answer as of this time (local, or with an offset).")

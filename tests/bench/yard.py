@@ -65,7 +65,7 @@ class Shed:
             shed=name,
             address=str(to),
             notes=lambda: [note],
-            notes_every_s=600.0,
+            every_s=600.0,
         )
 
     def readings(self, at: datetime) -> list[Reading]:

@@ -12,7 +12,7 @@ from dashboards.suspect_words import suspect_words, to_do_words
 from dashboards.terminal.render.check import check_text
 from dashboards.terminal.render.now import now_text
 from dashboards.view import Reader, bay_sentence
-from forecast.outlook import ShedNow, shed_now
+from forecast.shed_now import ShedNow, shed_now
 from forecast.verdict import Limits, Verdict
 
 NOW = datetime(2026, 4, 3, 3, 0, tzinfo=UTC)

@@ -7,7 +7,7 @@ import pytest
 
 from dashboards.terminal.render.now import now_text
 from dashboards.view import Reader, age_words, bay_sentence, reason_words
-from forecast.outlook import ShedNow
+from forecast.shed_now import ShedNow
 from forecast.verdict import Cause, Limits, Measured, Reason, judge_bay
 
 LIMITS = Limits(16, 30, 16, 30, 75, 3, 900)

@@ -54,7 +54,7 @@ def text(
 
 
 def test_a_good_day_reads_so(sights: Sights) -> None:
-    assert text(sights["good"])[:13] == [
+    assert text(sights["good"])[:15] == [
         " tunnel  Thu 02 Apr 19:04                                      readings 0 s old",
         "  + GO  every bay",
         " fit to glass",
@@ -65,9 +65,11 @@ def test_a_good_day_reads_so(sights: Sights) -> None:
         "",
         "  + ON TRACK  k1 hull, keel",
         "   gel, on the way to tack-free; sandable by Fri 07:00: 99 % likely.",
-        "   tack-free [########..] 85 %",
-        "   tack-free about 19:25 (19:17 to 19:33); sandable about Fri 05:26 (04:34 to",
-        "   06:18).",
+        "   tack-free [########..] 85 %, about 19:25 (19:17 to 19:33)",
+        "   then sandable about Fri 05:26 (04:34 to 06:18)",
+        "  + GO       lay-up, keel: tomorrow Fri 07:00-16:00 (99 %)",
+        "  + GO       lay-up, sheer: tomorrow Fri 07:00-16:00 (99 %)",
+        "",
     ]
 
 

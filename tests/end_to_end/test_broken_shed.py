@@ -14,7 +14,7 @@ from collector.service import Daemon
 from collector.source_config import ListenerConfig
 from collector.store.opening import open_store
 from collector.store.sqlite import SqliteStore
-from forecast.outlook import shed_now
+from forecast.shed_now import shed_now
 from forecast.verdict import Cause, Limits
 from hardware.tent.node import sensor_entries
 from hardware.tent.publisher import TentPublisher

@@ -33,7 +33,8 @@ def forwarding_shed(folder: Path, central: Central) -> tuple[Layday, str]:
     token.write_text("s3cret-t0ken")
     with shed.config.open("a") as config:
         config.write(
-            f'[forward]\naddress = "{address}"\ntoken_file = "token"\n[limits]\nhumidity_max_pct = 50.0\n'
+            f'[forward]\naddress = "{address}"\ntoken_file = "token"\nevery_s = 0.5\n'
+            "[limits]\nhumidity_max_pct = 50.0\n"
         )
     now = SystemClock().now().replace(microsecond=0)  # VictoriaMetrics keeps milliseconds
     store = open_store(folder / "layday.sqlite")
@@ -72,6 +73,13 @@ def test_every_desk_answers_as_the_shed_itself_does(tmp_path: Path, central: Cen
         assert here["cures"]
         (bay,) = desk.ask_json("now", "--at", at, "--store", address)["bays"]
         assert bay["verdict"] == "no-go"  # the shed's own limit is 50 %
+        yard = desk.ask_json("yard", "--at", at, "--store", address.rpartition("/")[0])
+        (line,) = yard["sheds"]
+        assert (yard["schema"], line["shed"], line["verdict"]) == ("layday/yard/1", "tunnel", "no-go")
+        assert line["reason"] == "keel: humidity 55 % is above 50 %"
+        plain = desk.ask("yard", "--at", at, "--store", address.rpartition("/")[0], "--plain")
+        assert plain.returncode == 10
+        assert plain.stdout.startswith("tunnel: no-go (keel: humidity 55 % is above 50 %); live cures ")
         assert "s3cret" not in shed.log.read_text()
         refused = desk.ask("cure", "mark", "gel", "--store", address)
         assert refused.returncode == 2

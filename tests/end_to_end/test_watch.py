@@ -201,6 +201,16 @@ def test_plain_prints_a_sentence_per_change_and_never_redraws(tmp_path: Path) ->
     assert sum(" k1 (hull, keel): " in line for line in lines) == 1
 
 
+def test_now_loads_nothing_of_the_hours_ahead() -> None:
+    """`layday now` answers in a blink: what is forecast, and how, is loaded only by those who ask for it."""
+    code = (
+        "import sys, dashboards.commands.now;"
+        "print([n for n in ('forecast.window', 'forecast.outlook', 'forecast.resin') if n in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_the_screen_loads_nothing_that_fits_or_listens() -> None:
     """Start and memory: no fitting library, no broker, no listener."""
     code = (

@@ -88,8 +88,8 @@ def jumpy() -> None:
 
 
 def tidy() -> None:
-    """Move closed windows into chunks every 20 s."""
-    _replace_default(Housekeeper.__init__, "every_s", 20.0)
+    """Move closed windows into chunks every 5 s."""
+    _replace_default(Housekeeper.__init__, "every_s", 5.0)
 
 
 def no_watchdog() -> None:

@@ -1,10 +1,12 @@
-"""Three minutes of `tests.soak`, which by default takes an hour."""
+"""Three minutes of `tests.soak`, which by default takes an hour and has a narrower bound on memory."""
 
 from pathlib import Path
 
 import pytest
 
-from tests.soak import MOST_DRIFT, soak
+from tests.soak import soak
+
+MOST_DRIFT = 0.25  # three minutes are hardly warm, and other tests run beside it
 
 
 @pytest.mark.slow

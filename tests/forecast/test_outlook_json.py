@@ -22,10 +22,14 @@ from forecast.cure_outlook import (
     StageAhead,
     Wanted,
 )
+from forecast.limits import Limit
+from forecast.opening import Opening
+from forecast.opening import Remedy as OpeningRemedy
 from forecast.outlook import OUTLOOK_STALE, Band, BayOutlook, Outlook
 from forecast.outlook_json import dump_outlook, load_outlook, outlook_json, outlook_schema
 from forecast.tonight import tonight
 from forecast.verdict import Limits, Measured, Verdict, judge_bay
+from forecast.window import JobWindows, Window
 from tests.forecast.curing import LAID_AT, after
 from tests.forecast.test_tonight import LAID, flat, store_with
 
@@ -70,7 +74,14 @@ def an_outlook() -> Outlook:
     """An outlook of two bays and a cure."""
     steps = tuple(float(i) for i in range(144))
     band = Band("part_c", after(3.0), 1800.0, steps, steps, steps)
-    bays = (BayOutlook(judge_bay("keel", GOOD, LIMITS), (band,)), BayOutlook(judge_bay("sheer", {}, LIMITS)))
+    window = Window(after(12.0), after(14.0), Verdict.GO, 0.9, 0.95, after(13.0), Limit.HUMIDITY, 1.75, 18.5)
+    opening = Opening(OpeningRemedy.WARMER_PART, Limit.PART_COLD, after(12.0), shift_k=2.5)
+    lay_up = JobWindows(
+        "keel", "lay-up", Verdict.GO, Verdict.TIGHT, (window,), after(13.0), 0.95, Limit.NONE,
+        240.0, float("inf"), (opening,), ("a note",),
+    )  # fmt: skip
+    keel = BayOutlook(judge_bay("keel", GOOD, LIMITS), (band,), windows=(lay_up,))
+    bays = (keel, BayOutlook(judge_bay("sheer", {}, LIMITS)))
     return Outlook("tunnel", after(3.0), after(2.99), after(3.0), LIMITS, bays, (a_cure(),), ("a note",))
 
 

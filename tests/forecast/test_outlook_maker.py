@@ -13,6 +13,7 @@ from collector.domain import Reading
 from collector.journal import Journal, Told, open_journal
 from collector.journal_book import Batch, Mark
 from collector.store.memory import MemoryStore
+from collector.window_config import JobConfig
 from forecast.air import dew_point_c
 from forecast.batches import ReadyHour
 from forecast.card import Stage
@@ -74,6 +75,24 @@ def test_a_bay_has_its_verdict_and_bands_of_five_quantities() -> None:
     assert margin.likely[0] == pytest.approx(20.0 - dew_point_c(21.0, 55.0), abs=0.02)
     assert outlook.notes == ("only 6 h of readings",)
     assert (outlook.issued_at, outlook.heard_at, outlook.forecast_at) == (AT, AT, AT)
+
+
+def test_each_planned_job_has_its_windows_from_now_on() -> None:
+    """Steady 20 °C and 55 %: the usual job of four hours fits all day long, in working hours."""
+    outlook = make_outlook(a_store(), SHED, AT, forecast=a_forecast(AT - timedelta(minutes=35)))
+    (lay_up,) = outlook.bays[0].windows
+    assert (lay_up.bay, lay_up.job, lay_up.verdict) == ("keel", "lay-up", Verdict.GO)
+    assert lay_up.windows[0].start_at == datetime(2026, 4, 3, 7, 0, tzinfo=UTC)
+    assert lay_up.starts is None
+    assert load_outlook(dump_outlook(outlook)) == outlook
+    assert make_outlook(a_store(), SHED, AT).bays[0].windows == ()
+
+
+def test_a_job_whose_card_is_gone_is_told_and_hides_nothing() -> None:
+    config = Config(job=(JobConfig(name="skin", work_h=2.0, card="nobodys-card"),))
+    outlook = make_outlook(a_store(), shed_of(config, ()), AT, forecast=a_forecast())
+    assert any("nobodys-card" in note for note in outlook.notes)
+    assert outlook.bays[0].bands
 
 
 def test_a_cure_goes_from_measured_to_forecast_hours(journal: Journal) -> None:

@@ -4,6 +4,7 @@ import logging
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -12,12 +13,15 @@ from collector.domain import Reading
 from collector.journal import Told, open_journal
 from collector.store.memory import MemoryStore
 from forecast import service as module
-from forecast.outlook import Outlook, shed_now
 from forecast.outlook_order import Files, order_of, read_order
 from forecast.outlook_topic import OutlookTopic
 from forecast.service import Inputs, OutlookService, jumped
+from forecast.shed_now import shed_now
 from forecast.verdict import Verdict
 from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_store
+
+if TYPE_CHECKING:
+    from forecast.outlook import Outlook
 
 
 class Bench:

@@ -17,7 +17,9 @@ import numpy as np
 import pytest
 
 from collector.clock import SystemClock
+from collector.passwords import hash_password
 from forecast.air import dew_point_c
+from hardware.node.drawings import DRAWINGS
 from hardware.tent import node as tent_node
 from tests.end_to_end.layday import Layday, sensor_lines, until
 from tests.vectors import rows
@@ -254,6 +256,48 @@ def test_on_battery_it_sleeps_and_sends_now_and_then(shed: Layday, tmp_path: Pat
     summary = micropython("rounds.py", plan, tmp_path)
     until(lambda: len(shed.values("keel.air_c")) + summary["left"] == 95, "all is kept or waits")
     assert 0 < summary["left"] < 30
+
+
+def test_over_tls_with_a_password_and_not_without_either(tmp_path: Path) -> None:
+    """A real listener: right, wrong password, an authority that is not the server's, and no encryption."""
+    for name in ("server", "other"):
+        subprocess.run(
+            ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+             "-days", "2", "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost",
+             "-keyout", tmp_path / f"{name}.key", "-out", tmp_path / f"{name}.crt"],
+            check=True, capture_output=True,
+        )  # fmt: skip
+    shed = Layday(tmp_path, sensor_lines("tunnel/keel/node", ("air_c",)))
+    (tmp_path / "passwords").write_text(f"keel-node:{hash_password('right')}\n")
+    secured = (
+        'password_file = "passwords"\ntls_certificate_file = "server.crt"\ntls_key_file = "server.key"\n'
+    )
+    shed.config.write_text(shed.config.read_text().replace("[listener]\n", "[listener]\n" + secured))
+    shed.start()
+    try:
+        at_s = int(SystemClock().now().timestamp())
+        plan = {
+            "port": shed.port, "ca_file": str(tmp_path / "server.crt"), "password": "right",
+            "message": json.dumps({"t": at_s, "air_c": 17.5}),
+        }  # fmt: skip
+        assert micropython("encrypted.py", {**plan, "password": "wrong"}, tmp_path, fakes=False) in {
+            "wrong user or password", "not allowed",
+        }  # fmt: skip
+        other = micropython(
+            "encrypted.py", {**plan, "ca_file": str(tmp_path / "other.crt")}, tmp_path, fakes=False
+        )
+        assert other != "kept"
+        assert micropython("encrypted.py", {**plan, "ca_file": ""}, tmp_path, fakes=False) != "kept"
+        assert not shed.values("keel.air_c")
+        assert micropython("encrypted.py", plan, tmp_path, fakes=False) == "kept"
+        until(lambda: shed.values("keel.air_c") == {at_s * 1_000_000: 17.5}, "the reading is kept")
+    finally:
+        shed.end()
+
+
+def test_the_drawings_are_those_of_the_script() -> None:
+    for name, draw in DRAWINGS.items():
+        assert (FIRMWARE.parent / name).read_text(encoding="utf-8") == draw(), "run 'make pictures'"
 
 
 def test_a_power_cut_in_mid_write_costs_that_reading_and_no_other(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 from rich.text import Text
 
-from dashboards.health import Health, SensorHealth
+from dashboards.health import Age, Health, SensorHealth
 from dashboards.suspect_words import suspect_words, to_do_words
 from dashboards.terminal.palette import QUIET, STRONG
 from dashboards.view import NAMES, Reader, age_words
@@ -10,13 +10,16 @@ from dashboards.view import NAMES, Reader, age_words
 _HEAD_SHOWN = 40
 
 
-def check_text(health: Health, config_words: str, store_words: str, reader: Reader) -> Text:
+def check_text(
+    health: Health, config_words: str, store_words: str, reader: Reader, outlook: Age | None = None
+) -> Text:
     """Return the whole check, trouble marked with ``!`` at the start of its line."""
     lines = [
         _fact("Configuration", config_words),
         _fact("Store", store_words),
         _fact("Daemon", health.daemon_words, well=health.daemon_well),
         *(_fact("Source", words) for words in health.source_words),
+        *([] if outlook is None else [_fact("Outlook", outlook.words, well=outlook.well)]),
         _fact("Clock", health.clock_words, well="agree" in health.clock_words),
         Text(),
         *_sensor_lines(health, reader),

@@ -7,7 +7,7 @@ from rich.text import Text
 
 from dashboards.terminal.palette import QUIET, STRONG, VERDICT_STYLES
 from dashboards.view import SYMBOLS, Reader, advice_words, bay_numbers, headline, reason_words
-from forecast.outlook import ShedNow
+from forecast.shed_now import ShedNow
 from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
 _NARROW = 60

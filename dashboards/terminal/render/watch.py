@@ -25,12 +25,14 @@ from dashboards.watch_view import (
     next_words,
     outlook_notes,
     progress_of,
+    windows_says,
 )
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Band
 from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
 NARROW = 60
+_WIDE = 100
 _LEAST_CHART = 7
 _PAST, _AHEAD = timedelta(hours=12), timedelta(hours=24)
 _BADGE = 11
@@ -161,7 +163,19 @@ def _body(sight: Sight, reader: Reader, width: int) -> list[Text]:
             lines += _cure_lines(cure, sight, reader, width)
     if not cures:
         lines.append(Text(" No live cure. c starts one when a batch is laid.", style=QUIET))
+    lines += _window_lines(sight, reader, width)
     return lines + [Text(line.plain, style=QUIET) for line in _sentences(outlook_notes(sight), width)]
+
+
+def _window_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
+    """Return when each job can next be started, one line each; why it ends only where there is room."""
+    lines = []
+    for verdict, about, says in windows_says(sight, reader):
+        words = says if width >= _WIDE else says.split(",")[0].split(";")[0]
+        tag = Text.assemble(" ", badge(verdict, verdict.value.upper()))
+        tag.pad_right(max(_BADGE + 1 - tag.cell_len, 0))
+        lines.append(Text.assemble(tag, f" {about}: {words}"))
+    return lines
 
 
 def _bay_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
@@ -213,16 +227,16 @@ def _cure_lines(cure: CureOutlook, sight: Sight, reader: Reader, width: int) -> 
 
 
 def _way_lines(cure: CureOutlook, sight: Sight, reader: Reader, width: int) -> list[Text]:
-    """Return how far a cure is on its way to the next stage, and when the next ones come."""
-    lines: list[Text] = []
-    if (way := progress_of(cure)) is not None:
-        stage, done = way
-        full = int(_BAR * done)
-        bar = "[" + "#" * full + "." * (_BAR - full) + "]"
-        lines += _indented(f"{stage} {bar} {int(100 * done)} %", width)
-    if when := next_words(cure, sight.at, reader):
-        lines += _indented("; ".join(when) + ".", width)
-    return lines
+    """Return how far a cure is on its way to the next stage, when that comes, and what comes then."""
+    way, when = progress_of(cure), next_words(cure, sight.at, reader)
+    if way is None:
+        return []
+    stage, done = way
+    bar = "#" * int(_BAR * done)
+    comes = when.get(stage, "nobody knows when")
+    said = [f"{stage} [{bar:.<{_BAR}}] {int(100 * done)} %, {comes}"]
+    said += [f"then {other} {words}" for other, words in when.items() if other != stage]
+    return [line for words in said for line in _indented(words, width)]
 
 
 def _indented(words: str, width: int) -> list[Text]:

@@ -12,6 +12,7 @@ from hx711 import HX711
 from mqtt import Mqtt
 from node import Node
 from ring import FILE_BYTES, Ring
+from secure import wrapper
 from sensors import Sensors
 from settings import read
 from sht4x import SHT4x
@@ -39,19 +40,6 @@ def sensors_of(settings):
     return Sensors(air, probes, heater, scale)
 
 
-def tls_of(settings):
-    """Return how a socket is wrapped, or None where no authority is named."""
-    if not settings["server"]["ca_file"]:
-        return None
-    import tls
-
-    context = tls.SSLContext(tls.PROTOCOL_TLS_CLIENT)
-    with open(settings["server"]["ca_file"], "rb") as file:
-        context.load_verify_locations(file.read())
-    context.verify_mode = tls.CERT_REQUIRED
-    return lambda sock, host: context.wrap_socket(sock, server_hostname=host)
-
-
 def joined(wifi, settings):
     """Join the network if it was left; raises OSError while it is not there.
 
@@ -76,7 +64,7 @@ def build(settings):
     server, wifi = settings["server"], network.WLAN(network.STA_IF)
     clock = timekeeper.Timekeeper()
     clock.set_from_rtc(machine.RTC().datetime())
-    wrap = tls_of(settings)
+    wrap = wrapper(server["ca_file"])
 
     def connect(will_topic, will):
         joined(wifi, settings)

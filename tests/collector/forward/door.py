@@ -6,7 +6,6 @@ import urllib.error
 import urllib.request
 from collections import Counter
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from random import Random
 from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
@@ -19,19 +18,18 @@ FAULTS = (*STATUSES, HANG, SWALLOW, CUT)
 
 
 class Door:
-    """A proxy on a port of 127.0.0.1 to `target` that does a share of its requests wrong, each fault in turn.
+    """A proxy on a port of 127.0.0.1 to `target` that does every other request wrong, each fault in turn.
 
     `hang_s` [s] is longer than its clients wait. `counts` tells what it did; `by_body` may name a
     fault for what is in a request.
     """
 
-    def __init__(self, target: str, *, faulty_share: float, hang_s: float, seed: int) -> None:
+    def __init__(self, target: str, *, hang_s: float, bad: bool) -> None:
         self.target = target
         self.counts: Counter[object] = Counter()
         self.hang_s = hang_s
         self.by_body: Callable[[bytes], object] = lambda _: None
-        self._faulty_share = faulty_share
-        self._random = Random(seed)
+        self._bad = bad
         self._turn = 0
         self._lock = threading.Lock()
         self._server = _QuietServer(("127.0.0.1", 0), _Handler)
@@ -57,17 +55,22 @@ class Door:
         """Its address."""
         return f"http://127.0.0.1:{self._server.server_port}"
 
+    @property
+    def served(self) -> int:
+        """How many requests have come."""
+        return self.counts.total()
+
     def behave(self) -> None:
         """Do nothing wrong from now on."""
-        self._faulty_share = 0.0
+        self._bad = False
 
     def fault(self, body: bytes) -> object:
         """Return what goes wrong with this request; every fault has its turn."""
         with self._lock:
             found = self.by_body(body) or PASS
-            if self._random.random() < self._faulty_share:
-                found = FAULTS[self._turn % len(FAULTS)]
+            if self._bad:
                 self._turn += 1
+                found = PASS if self._turn % 2 else FAULTS[self._turn // 2 % len(FAULTS)]
             self.counts[found] += 1
             return found
 

@@ -7,7 +7,6 @@ times and the server 10 times. The suite runs a short one.
 import argparse
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -23,6 +22,7 @@ from collector.forward.lines import reading_line, series_head
 from collector.forward.spool import Spool
 from collector.store.address import Address
 from collector.store.opening import open_central, open_store
+from collector.store.sqlite import SqliteStore
 from tests.central import Central, running
 from tests.collector.forward.door import FAULTS, Door
 from tests.collector.store.examples import FAR, START
@@ -31,6 +31,7 @@ SHED = "gull"
 SENSORS = tuple(f"{bay}.{what}" for bay in ("keel", "sheer") for what in ("air_c", "humidity_pct", "part_c"))
 BATCH = 250
 TIMEOUT_S = 1.0
+_REQUESTS = 3
 _TOO_LATE = datetime(2300, 1, 1, tzinfo=START.tzinfo)  # InfluxDB's time ends in 2262
 
 
@@ -80,16 +81,10 @@ def storm(central: Central, folder: Path, plan: Plan) -> Outcome:
     far = [Reading(SENSORS[0], _TOO_LATE + timedelta(days=i), float(i), START) for i in range(plan.bad)]
     address = central.make_bucket("storm").of(SHED)
     open_store(path).close()
-    with (
-        Spool(path) as spool,
-        Door(address.url, faulty_share=0.4, hang_s=1.3 * TIMEOUT_S, seed=plan.seed) as door,
-    ):
+    with Spool(path) as spool, Door(address.url, hang_s=1.3 * TIMEOUT_S, bad=True) as door:
         to = Address("influx", door.url, address.bucket, SHED)
         spool.begin(str(to))
-        writer = threading.Thread(target=_write, args=(path, _batches(every, far), plan))
-        writer.start()
-        _kill_about(central, path, to, plan, writer)
-        writer.join()
+        _work_and_kill(central, door, path, to, _slices(every, far, plan), plan)
         door.behave()
         with _worker(path, to) as worker:
             _await_empty(spool, worker)
@@ -107,42 +102,55 @@ def storm(central: Central, folder: Path, plan: Plan) -> Outcome:
     )
 
 
-def _batches(every: Sequence[Reading], far: Sequence[Reading]) -> list[list[Reading]]:
-    """Cut readings into batches, the impossible ones strewn among them."""
+def _slices(every: Sequence[Reading], far: Sequence[Reading], plan: Plan) -> list[list[list[Reading]]]:
+    """Cut readings into batches, the impossible ones strewn among them, and those into slices, one a kill."""
     batches = [list(every[i : i + BATCH]) for i in range(0, len(every), BATCH)]
     for i, item in enumerate(far):
         batches[i * len(batches) // max(1, len(far))].append(item)
-    return batches
+    size = -(-len(batches) // (plan.kills + plan.server_kills))
+    return [batches[i : i + size] for i in range(0, len(batches), size)]
 
 
-def _write(path: Path, batches: Sequence[list[Reading]], plan: Plan) -> None:
-    """Write as intake does, as long as the killing lasts; now and then windows become chunks."""
-    store = open_store(path)
-    pause_s = 1.2 * (plan.kills + plan.server_kills) / len(batches)
-    for i, batch in enumerate(batches):
-        store.add(batch)
-        if i % 40 == 39:
-            store.compact(batch[0].at if i % 80 == 39 else FAR, rest=0.0)
-        time.sleep(pause_s)
-    store.close()
-
-
-def _kill_about(central: Central, path: Path, to: Address, plan: Plan, writer: threading.Thread) -> None:
-    """Kill the forwarder and the server as often as planned, at odd moments, and start them again."""
+def _work_and_kill(
+    central: Central, door: Door, path: Path, to: Address, slices: Sequence[list[list[Reading]]], plan: Plan
+) -> None:
+    """Write as intake does, and meanwhile kill forwarder and server as often as planned, in odd moments."""
     random = Random(plan.seed + 1)
     orders = ["forwarder"] * plan.kills + ["server"] * plan.server_kills
     random.shuffle(orders)
+    store = open_store(path)
+    waiting = list(slices)
     while orders:
         with _worker(path, to):
             while orders:
-                time.sleep(random.uniform(0.1, 0.9))
+                served = door.served
+                _write(store, waiting.pop(0) if waiting else [], random)
+                _await_requests(door, served + _REQUESTS)
+                time.sleep(random.uniform(0.0, 0.3))
                 if orders.pop() == "forwarder":
                     break
                 central.kill()
                 time.sleep(random.uniform(0.0, 0.3))
                 central.start()
-    with _worker(path, to):
-        writer.join()
+    for left in waiting:
+        _write(store, left, random)
+    store.close()
+
+
+def _write(store: SqliteStore, batches: Sequence[list[Reading]], random: Random) -> None:
+    """Commit batches; now and then closed windows, or all of them, become chunks."""
+    for batch in batches:
+        store.add(batch)
+        if random.random() < 0.05:
+            store.compact(random.choice((batch[0].at, FAR)), rest=0.0)
+        time.sleep(0.02)
+
+
+def _await_requests(door: Door, count: int, limit_s: float = 20.0) -> None:
+    """Wait until so many requests have come, or none comes for lack of readings."""
+    deadline_s = time.monotonic() + limit_s
+    while door.served < count and time.monotonic() < deadline_s:
+        time.sleep(0.01)
 
 
 @contextmanager

@@ -101,7 +101,7 @@ def test_trouble_is_left_as_word_for_the_status_and_ends(path: Path) -> None:
         spool.begin("far")
         store.add([reading("keel.air_c", 0, 1.0)])
         far.away = True
-        forwarder = Forwarder(spool, far, SystemClock(), shed="gull", address="far")
+        forwarder = Forwarder(spool, far, SystemClock(), shed="gull", address="far", every_s=0.1)
         stopping = threading.Event()
         thread = threading.Thread(target=forwarder.run, args=(stopping,))
         thread.start()
@@ -121,7 +121,7 @@ def test_a_note_is_sent_when_it_changes_and_only_then(path: Path) -> None:
         spool.begin("far")
         for _ in range(2):  # the second one started anew
             forwarder = Forwarder(
-                spool, far, SystemClock(), shed="gull", address="far", notes=lambda: notes, notes_every_s=0.0
+                spool, far, SystemClock(), shed="gull", address="far", notes=lambda: notes, every_s=0.0
             )
             forwarder.step()
             forwarder.step()

@@ -27,7 +27,7 @@ def central() -> Iterator[Central]:
 def answering(central: Central, fault: Callable[[bytes], object]) -> Iterator[Address]:
     """Put a door before it that decides by what is sent."""
     address = central.make_bucket("sender")
-    with Door(address.url, faulty_share=0.0, hang_s=1.0, seed=1) as door:
+    with Door(address.url, hang_s=1.0, bad=False) as door:
         door.by_body = fault
         yield Address("influx", door.url, address.bucket, "gull")
 

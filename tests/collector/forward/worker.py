@@ -18,12 +18,12 @@ from collector.store.address import NO_ACCESS, parse_address
 def main(path: str, address: str, timeout_s: float) -> None:
     """Forward until killed, impatiently: a test need not wait a minute after trouble."""
     forwarder._FIRST_WAIT_S, forwarder._LAST_WAIT_S = 0.02, 0.2
-    forwarder._IDLE_S = 0.1
     to, clock = parse_address(address), SystemClock()
     with Spool(Path(path)) as spool:
         sender = Sender(to, NO_ACCESS, "layday", clock, timeout_s=timeout_s)
         print("up", flush=True)
-        Forwarder(spool, sender, clock, shed=to.shed, address=address).run(threading.Event())
+        found = Forwarder(spool, sender, clock, shed=to.shed, address=address, every_s=0.1)
+        found.run(threading.Event())
 
 
 if __name__ == "__main__":

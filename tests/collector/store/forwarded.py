@@ -38,7 +38,7 @@ class ForwardedStore:
             shed=address.shed,
             address=str(address),
             notes=lambda: self._notes,
-            notes_every_s=0.0,
+            every_s=0.0,
         )
         self.reader = open_central(address, NO_ACCESS, clock)
 

@@ -1,0 +1,194 @@
+"""Heater forecasts against what came: peaks, advice followed, and the hour the fuel runs out.
+
+python -m tests.bench.overshoot                 # every table, on lives of the tent not used in development
+python -m tests.bench.overshoot --seeds 1-3     # others
+"""
+
+import copy
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from forecast.card_files import find_card
+from forecast.climate_past import Array, past_on_grid
+from forecast.fuel import PROPANE_J_KG, HoursAhead, full_burn_kg_h, run_out
+from forecast.heater import heater_outlook
+from forecast.heater_plan import AHEAD_H, peak_of
+from forecast.heater_reading import programme_ahead
+from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed, ready_shed
+from forecast.heater_state import Action, HeaterOutlook
+from forecast.heater_work import batch_pace, work_min
+from forecast.resin import gel_surface
+from hardware.tent.parameters import Tent
+from hardware.tent.scenario import Event, Kind, Scenario
+from hardware.tent.simulation import Simulation
+from tests.forecast.shed_data import BAYS, series_of
+
+SEEDS = tuple(range(21, 31))
+START = datetime(2026, 3, 20, tzinfo=UTC)
+LEARN_DAYS, DAYS = 7, 13
+PEAK_K, PEAK_MIN, WORK_MIN, FUEL_SHARE = 0.7, 10.0, 5.0, 0.10
+"""What the project asks of itself."""
+_AHEAD_MIN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Raise:
+    """Somebody sets the thermostat up by hand for three hours: at a minute of the life, to a setting [°C]."""
+
+    minute: int
+    setpoint_c: float
+
+    @property
+    def event(self) -> Event:
+        """The same as the tent wants it."""
+        start_s = START.timestamp() + 60.0 * self.minute
+        return Event(Kind.SETPOINT, start_s, start_s + 3 * 3600.0, value_c_or_s=self.setpoint_c)
+
+
+def raises_of(seed: int) -> list[Raise]:
+    """Return one raise a day after the days of learning."""
+    random = np.random.default_rng([seed, 77])
+    return [
+        Raise(
+            day * 1440 + int(random.uniform(9 * 60, 14 * 60)), round(random.uniform(18.5, 22.0) * 2.0) / 2.0
+        )
+        for day in range(LEARN_DAYS, DAYS)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Peaked:
+    """One raise: the peak that came, and what was said of it an hour before."""
+
+    seed: int
+    setpoint_c: float
+    true_c: float
+    said_c: float
+    off_k: float
+    off_min: float
+    inside: bool
+
+
+class Life:
+    """One life of the tent: learned for a week, then asked an hour before each peak."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        self.raises = raises_of(seed)
+        scenario = Scenario(tuple(each.event for each in self.raises))
+        self.history = Simulation(Tent(), START, seed, scenario).record(START + timedelta(days=DAYS), 60)
+        first_us, last_us = int(self.history.time_s[0]) * 1_000_000, int(self.history.time_s[-1]) * 1_000_000
+        self.past = past_on_grid(series_of(self.history), BAYS, first_us, last_us)
+        self.settings = HeaterSettings(power_w=Tent().heater.power_w)
+        self.ready = ready_shed(self.past.until(LEARN_DAYS * 1440), self.settings)
+
+    def asked(
+        self, minute: int, setpoint_c: Array, pot: PotPlan | None = None, part_c: float = 10.0
+    ) -> HeaterOutlook:
+        """Return the outlook at a minute of this life, with the settings ahead as they are planned."""
+        now = ReadyShed(self.ready.shed, self.past.until(minute, LEARN_DAYS * 1440), self.ready.source)
+        dull = HoursAhead(*(np.full(72, value) for value in (6.0, 50.0, 3.0, 15.0)))
+        at = START + timedelta(minutes=minute - 1)
+        return heater_outlook(
+            now, self.settings, Coming(setpoint_c, None, dull), at, pot=pot, part=Part(part_c)
+        )
+
+    def planned_c(self, minute: int) -> Array:
+        """Return the settings of the next four hours: the programme, and the raise that is planned."""
+        return self.history.truth["heater.setpoint_c"][minute : minute + round(AHEAD_H * 60)]
+
+
+def peaks(life: Life) -> Iterator[Peaked]:
+    """Yield each raise that made the heater work: the peak, and what was said sixty minutes before it."""
+    true = life.history.truth["keel.air_c"]
+    for each in life.raises:
+        peak = peak_of(true[None, each.minute : each.minute + 120], 60.0)
+        asked = each.minute + int(peak.step[0]) - _AHEAD_MIN
+        if true[each.minute] > each.setpoint_c - 0.5 or not np.isfinite(life.past.air_c[:, asked - 1]).all():
+            continue  # no warm-up, or a sensor that was silent just then
+        came = peak_of(true[None, asked : asked + 120], 60.0)
+        said = life.asked(asked, life.planned_c(asked)).overshoot
+        assert said is not None
+        said_min = (said.peak_at - START) / timedelta(minutes=1) - asked
+        yield Peaked(
+            life.seed, each.setpoint_c, float(came.peak_c[0]), said.peak_c,
+            said.peak_c - float(came.peak_c[0]),
+            said_min - float(came.step[0]), said.peak_low_c <= float(came.peak_c[0]) <= said.peak_high_c,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """Advice that was followed in the tent: the plan, and how long the pot then lasted [min]."""
+
+    seed: int
+    action: Action
+    plan_min: float
+    lasted_min: float
+
+
+def followed(life: Life, card: str = "generic-polyester", catalyst_pct: float = 1.0) -> Iterator[Followed]:
+    """Yield what came of each advice, asked as the thermostat was raised and followed to the letter."""
+    found = find_card(card, ())
+    surface = gel_surface(found)
+    simulation = Simulation(Tent(), START, life.seed, Scenario(tuple(each.event for each in life.raises)))
+    for each in life.raises:
+        asked = each.minute + 1
+        simulation.advance(START.timestamp() + 60.0 * (asked - 1))
+        pot = PotPlan(found, surface, catalyst_pct)
+        outlook = life.asked(asked, life.planned_c(asked), pot)
+        advice = outlook.advice
+        if advice.mix_at is None or outlook.work is None:
+            continue
+        other = copy.deepcopy(simulation)
+        if advice.by_at is not None:
+            start_s, kind = advice.by_at.timestamp(), Kind.HEATER_OFF
+            if advice.action is Action.SET:
+                kind = Kind.SETPOINT
+            event = Event(kind, start_s, start_s + 4 * 3600.0, value_c_or_s=advice.setpoint_c)
+            other.scenario = Scenario((*simulation.scenario.events, event))
+        mixed = round((advice.mix_at - START) / timedelta(minutes=1))
+        other.advance(START.timestamp() + 60.0 * mixed)
+        air_c = other.record(START + timedelta(minutes=mixed + 120), 60).truth["keel.air_c"]
+        pace = batch_pace(found, surface, catalyst_pct, outlook.work.plan_c)
+        lasted = float(work_min(pace, air_c[None], 60.0, np.array([0]))[0, 0])
+        yield Followed(life.seed, advice.action, pace.plan_min, lasted)
+
+
+@dataclass(frozen=True, slots=True)
+class RanOut:
+    """Fuel that was to last so long [h], and how far off the hour was said, as a share of it."""
+
+    hours: int
+    forecast: bool
+    off_share: float
+
+
+def ran_out(seed: int, month: int) -> Iterator[RanOut]:
+    """Yield run-out hours of a tent with a large tank, with the weather to come known and not known."""
+    tent = Tent()
+    tent = replace(
+        tent, heater=replace(tent.heater, bottle_kg=400.0), habits=replace(tent.habits, bottle_reserve_kg=0.0)
+    )
+    start = datetime(2026, month, 12, tzinfo=UTC)
+    history = Simulation(tent, start, seed).record(start + timedelta(days=11), 60)
+    series, true = series_of(history), history.truth
+    first_us = int(history.time_s[0]) * 1_000_000
+    past = past_on_grid(series, BAYS, first_us, int(history.time_s[-1]) * 1_000_000)
+    full_kg_h = full_burn_kg_h(tent.heater.power_w, PROPANE_J_KG)
+    names = ("outdoor.air_c", "outdoor.sun_w_m2", "outdoor.wind_m_s")
+    for asked in range(7 * 1440, 8 * 1440, 347):
+        so_far = past.until(asked)
+        setting = programme_ahead(so_far, (), UTC, 72 * 60).reshape(72, 60).mean(axis=1)
+        came = [true[name][asked : asked + 72 * 60].reshape(72, 60).mean(axis=1) for name in names]
+        day = [np.tile(true[name][asked - 1440 : asked].reshape(24, 60).mean(axis=1), 3) for name in names]
+        for known, weather in ((True, came), (False, day)):
+            ahead = HoursAhead(weather[0], weather[1], weather[2], setting)
+            for hours in (12, 24, 48):
+                left_kg = float(true["heater.gas_kg"][asked] - true["heater.gas_kg"][asked + hours * 60])
+                found = run_out(so_far, ahead, left_kg, full_kg_h, forecast=known)
+                if found is not None and left_kg > 0.0:
+                    yield RanOut(hours, known, (min(found.likely_h, 72.0) - hours) / hours)
