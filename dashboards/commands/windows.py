@@ -56,7 +56,8 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     planned = planned_jobs(config, session.card_folders, moment)
     if planned.mistakes and not planned.jobs:
         raise InputError("\n".join(planned.mistakes))
-    found, notes = _found(session, planned, bay, moment, any_hour=any_hour)
+    kept = () if work_h is not None or any_hour or at is not None else _kept(session, job, bay, moment)
+    found, notes = (kept, ()) if kept else _found(session, planned, bay, moment, any_hour=any_hour)
     _print(session, found, (*planned.mistakes, *notes), moment)
     raise typer.Exit(EXIT_CODES[_best(found)])
 
@@ -78,6 +79,17 @@ def _only(config: Config, name: str) -> Config:
         )
         raise InputError(f"no job is called {name!r}; configured: {known}")
     return config.model_copy(update={"job": chosen})
+
+
+def _kept(session: Session, job: str | None, bay: str | None, moment: datetime) -> tuple["JobWindows", ...]:
+    """Return what the service has worked out, where that is fresh; else none."""
+    from dashboards.outlooks import kept_outlook
+
+    outlook = kept_outlook(session, moment)
+    if outlook is None or outlook.is_stale(moment):
+        return ()
+    every = [one for kept in outlook.bays for one in kept.windows]
+    return tuple(one for one in every if job in {None, one.job} and bay in {None, one.bay})
 
 
 def _found(
