@@ -40,6 +40,7 @@ _IN_THE_WAY = {
 _WAITED_FOR = {Limit.HUMIDITY: "the air to dry", Limit.MARGIN: "the dew point to fall"}
 _MOST_PCT = 99
 _MIN_PER_H = 60.0
+_W_PER_KW = 1000.0
 
 
 def odds_pct(odds: float) -> str:
@@ -89,6 +90,8 @@ def opening_words(one: Opening, at: datetime, reader: Reader) -> str:
     when = day_words(one.at, at, reader)
     if one.remedy is Remedy.WAIT:
         return f"wait for {_WAITED_FOR.get(one.limit, 'the warmth')} at {when}"
+    if one.remedy is Remedy.MORE_HEAT and one.power_w is not None:
+        return f"{max(one.power_w, 100.0) / _W_PER_KW:.1f} kW more, vented outdoors, from {when}"
     if one.remedy is Remedy.SHORTEN and one.less_min is not None:
         return f"shorten the job by {one.less_min:.0f} min"
     if one.remedy is Remedy.SMALLER_POTS:

@@ -16,7 +16,7 @@ from forecast.past import DAY_STEPS, Array, Times
 
 _REFIT_STEPS = 7 * DAY_STEPS
 _LEAST_STARTS = 40
-_PENALTY = 30.0
+_PENALTY = 15.0
 _OFFSET_PENALTY = _PENALTY / 4.0
 _CLIP_ODDS = 0.01
 _CLIP_SD = 4.0

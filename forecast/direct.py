@@ -5,18 +5,20 @@ breaks, ridges fitted to least squares often know more: a mean leans towards the
 that a median ignores.
 """
 
+from bisect import bisect_right
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
-from forecast.past import DAY_STEPS, Array, History, Times, filled
+from forecast.past import DAY_STEPS, Array, History, filled
 
 _OWN_LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48)
 _OTHER_LAGS = (0, 4, 12, 24, 48)
 _OTHERS = ("outdoor.", "heater.", "vent.", "lamp.")
 _PENALTY = 10.0
 _CLIP_SD = 6.0
-_LEAST_ROWS = 3 * DAY_STEPS
+_LEAST_ROWS = 4 * DAY_STEPS
 _DAY_US = 86_400_000_000
 
 
@@ -39,31 +41,51 @@ def _lagged(values: Array, steps: int) -> Array:
     return values[np.maximum(np.arange(len(values)) - steps, 0)]
 
 
-def direct_courses(inputs: Array, values: Array, refits: Sequence[int], ahead_steps: int) -> Array:
-    """Return (n, 1 + ahead_steps) by origin: the value now, and what ridges say of each half hour after it.
+class DirectCourses:
+    """What ridges straight to each half hour say, by the fit that speaks at an origin.
 
-    They are fitted at each of `refits` to what was measured by then, and speak until the next;
-    before there is enough to fit to, NaN.
+    They are fitted at each of `refits` to what was measured by then, and speak until the next.
+    A fit also says what it would have said of the past: how far off it is there is what its
+    paths are drawn with, for the fits before it were of a shed less known.
+
+    Parameters
+    ----------
+    inputs : (n, inputs) array
+        From `direct_inputs`.
+    values : (n,) array
+        The quantity, without holes.
+    refits : sequence of int
+        Rising steps.
+    ahead_steps : int
+        How many half hours the courses have.
     """
-    courses = np.full((len(values), ahead_steps + 1), np.nan)
-    courses[:, 0] = values
-    ends = [*refits[1:], len(values)]
-    for fit_at, end in zip(refits, ends, strict=True):
-        rows = np.arange(DAY_STEPS, fit_at - ahead_steps + 1)
-        if len(rows) >= _LEAST_ROWS:
-            courses[fit_at:end, 1:] = _fitted(inputs, values, rows, np.arange(fit_at, end), ahead_steps)
-    return courses
+
+    def __init__(self, inputs: Array, values: Array, refits: Sequence[int], ahead_steps: int) -> None:
+        self._refits = [fit_at for fit_at in refits if fit_at >= _LEAST_ROWS + ahead_steps]
+        spans = pairwise([*self._refits, len(values)])
+        self._courses = [_fitted(inputs, values, span, ahead_steps) for span in spans]
+
+    def of(self, origin: int) -> Array | None:
+        """Return (origins, 1 + ahead_steps) of the fit that speaks at `origin`: the value now, and after it.
+
+        None before there was enough to fit to.
+        """
+        place = bisect_right(self._refits, origin) - 1
+        return self._courses[place] if place >= 0 else None
 
 
-def _fitted(inputs: Array, values: Array, rows: Times, span: Times, ahead_steps: int) -> Array:
-    """Return the courses of `span` by ridges fitted to `rows`: one Gram matrix serves every half hour."""
+def _fitted(inputs: Array, values: Array, span: tuple[int, int], ahead_steps: int) -> Array:
+    """Return the courses of all origins up to the end of `span` by ridges fitted at its beginning.
+
+    One Gram matrix serves every half hour.
+    """
+    fit_at, end = span
+    rows = np.arange(DAY_STEPS, fit_at - ahead_steps + 1)
     mean, scale = inputs[rows].mean(axis=0), inputs[rows].std(axis=0) + 1e-9
-    known = np.clip((inputs[rows] - mean) / scale, -_CLIP_SD, _CLIP_SD)
+    known = np.clip((inputs[:end] - mean) / scale, -_CLIP_SD, _CLIP_SD)
     changes = values[rows[:, None] + np.arange(1, ahead_steps + 1)] - values[rows, None]
-    centre, middle = known.mean(axis=0), changes.mean(axis=0)
+    centre, middle = known[rows].mean(axis=0), changes.mean(axis=0)
     known -= centre
-    gram = known.T @ known + _PENALTY * np.eye(known.shape[1])
-    slopes = np.linalg.solve(gram, known.T @ (changes - middle))
-    now = np.clip((inputs[span] - mean) / scale, -_CLIP_SD, _CLIP_SD) - centre
-    found: Array = values[span, None] + now @ slopes + middle
-    return found
+    gram = known[rows].T @ known[rows] + _PENALTY * np.eye(known.shape[1])
+    slopes = np.linalg.solve(gram, known[rows].T @ (changes - middle))
+    return np.column_stack([values[:end], values[:end, None] + known @ slopes + middle])

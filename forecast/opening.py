@@ -35,6 +35,7 @@ class Remedy(StrEnum):
     DRIER = "drier air"
     SHORTEN = "shorten"
     SMALLER_POTS = "smaller pots"
+    MORE_HEAT = "more heat"
 
 
 _REMEDIES = {
@@ -50,9 +51,9 @@ class Opening:
     """One thing that would open a window.
 
     `limit` is what it gets out of the way, `at` when: for `WAIT` the moment from which that
-    limit likely holds, else the start for which the amount was worked out. `shift_k` [K],
-    `shift_pct` [% relative humidity] or `less_min` [min] say by how much; None where it is
-    not of that kind.
+    limit likely holds, for `MORE_HEAT` from when on, else the start for which the amount was
+    worked out. `shift_k` [K], `shift_pct` [% relative humidity], `less_min` [min] or `power_w` [W]
+    say by how much; None where it is not of that kind.
     """
 
     remedy: Remedy
@@ -61,6 +62,7 @@ class Opening:
     shift_k: float | None = None
     shift_pct: float | None = None
     less_min: float | None = None
+    power_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast.air import margin_k
 from forecast.baselines import usual_day
-from forecast.direct import direct_courses, direct_inputs
+from forecast.direct import DirectCourses, direct_inputs
 from forecast.experts import KNOTS
 from forecast.job import JobLimits
 from forecast.past import DAY_STEPS, FORECAST_QUANTITIES, Array, History, Times, filled
@@ -167,7 +167,7 @@ class Voices:
         inputs = direct_inputs(past.history, past.bay)
         self._mix = {one: mix_courses(points[one], past.values[one], ahead_steps) for one in past.values}
         self._direct = {
-            one: direct_courses(inputs, values, refits, ahead_steps) for one, values in past.values.items()
+            one: DirectCourses(inputs, values, refits, ahead_steps) for one, values in past.values.items()
         }
         self._mix_errors = {one: self._errors(one, courses) for one, courses in self._mix.items()}
 
@@ -193,12 +193,14 @@ class Voices:
         least = [self._past.slack(mix, side, rows).min(axis=1) for side in sides(hold.limits)]
         holds = np.all([slack >= 0.0 for slack in least], axis=0)
         weight = self._alike(origin, pool, steps)
-        direct = {one: self._plainly(one, origin, pool, steps) for one in self._past.values}
-        plain = [self._past.slack(direct, side, None).min(axis=1) for side in sides(hold.limits)]
         spoken = [float(holds.mean()), float(holds @ weight)]
-        straight = np.all([slack >= 0.0 for slack in plain], axis=0)
-        known = all(np.isfinite(slack).all() for slack in plain)
-        spoken.append(float(straight.mean()) if known else spoken[0])
+        direct = {one: self._plainly(one, origin, pool, steps) for one in self._past.values}
+        drawn = {one: paths for one, paths in direct.items() if paths is not None}
+        if len(drawn) == len(direct):
+            plain = [self._past.slack(drawn, side, None).min(axis=1) for side in sides(hold.limits)]
+            spoken.append(float(np.all([slack >= 0.0 for slack in plain], axis=0).mean()))
+        else:
+            spoken.append(spoken[0])
         quantiles = np.concatenate([np.quantile(slack, QUANTILES) for slack in least])
         return np.array(spoken), quantiles
 
@@ -214,11 +216,12 @@ class Voices:
         drawn = self._mix[one][origin, steps] + self._mix_errors[one][pool[:, None], steps]
         return np.asarray(np.clip(drawn, 0.0, 100.0) if one == "humidity_pct" else drawn)
 
-    def _plainly(self, one: str, origin: int, pool: Times, steps: Times) -> Array:
-        courses, values = self._direct[one], self._past.values[one]
-        return np.asarray(
-            courses[origin, steps] + values[pool[:, None] + steps] - courses[pool[:, None], steps]
-        )
+    def _plainly(self, one: str, origin: int, pool: Times, steps: Times) -> Array | None:
+        courses, values = self._direct[one].of(origin), self._past.values[one]
+        if courses is None:
+            return None
+        off = values[pool[:, None] + steps] - courses[pool[:, None], steps]
+        return np.asarray(courses[origin, steps] + off)
 
     def _alike(self, origin: int, pool: Times, steps: Times) -> Array:
         """Return a weight for each vector: of days whose forecast was like this one's, more is learned."""

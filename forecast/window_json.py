@@ -90,6 +90,7 @@ def _opening(one: Opening) -> dict[str, Any]:
         "shift_k": one.shift_k,
         "shift_pct": one.shift_pct,
         "less_min": one.less_min,
+        "power_w": one.power_w,
     }
 
 
@@ -101,6 +102,7 @@ def _loaded_opening(data: Mapping[str, Any]) -> Opening:
         shift_k=data["shift_k"],
         shift_pct=data["shift_pct"],
         less_min=data["less_min"],
+        power_w=data.get("power_w"),
     )
 
 

@@ -56,7 +56,8 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     planned = planned_jobs(config, session.card_folders, moment)
     if planned.mistakes and not planned.jobs:
         raise InputError("\n".join(planned.mistakes))
-    found, notes = _found(session, planned, bay, moment, any_hour=any_hour)
+    kept = () if work_h is not None or any_hour or at is not None else _kept(session, job, bay, moment)
+    found, notes = (kept, ()) if kept else _found(session, planned, bay, moment, any_hour=any_hour)
     _print(session, found, (*planned.mistakes, *notes), moment)
     raise typer.Exit(EXIT_CODES[_best(found)])
 
@@ -80,6 +81,17 @@ def _only(config: Config, name: str) -> Config:
     return config.model_copy(update={"job": chosen})
 
 
+def _kept(session: Session, job: str | None, bay: str | None, moment: datetime) -> tuple["JobWindows", ...]:
+    """Return what the service has worked out, where that is fresh; else none."""
+    from dashboards.outlooks import kept_outlook
+
+    outlook = kept_outlook(session, moment)
+    if outlook is None or outlook.is_stale(moment):
+        return ()
+    every = [one for kept in outlook.bays for one in kept.windows]
+    return tuple(one for one in every if job in {None, one.job} and bay in {None, one.bay})
+
+
 def _found(
     session: Session, planned: "Planned", bay: str | None, moment: datetime, *, any_hour: bool
 ) -> tuple[tuple["JobWindows", ...], tuple[str, ...]]:
@@ -90,16 +102,36 @@ def _found(
     from forecast.learned_odds import LearnedOdds
     from forecast.planned_jobs import planned_windows
 
+    if any_hour:
+        planned = replace(planned, terms=replace(planned.terms, working=None))
     history, notes = history_of(session, moment)
     if bay is not None and bay not in history.bays:
         raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
-    if any_hour:
-        planned = replace(planned, terms=replace(planned.terms, working=None))
     forecaster = Forecaster()
-    found = forecaster.refresh(history, moment)
+    ahead = forecaster.refresh(history, moment)
     learned = LearnedOdds(history, forecaster.points)
     bays = history.bays if bay is None else (bay,)
-    return planned_windows(planned, found, bays, learned), (*notes, *found.notes)
+    found = planned_windows(planned, ahead, bays, learned)
+    return _warmed(session, found, moment), (*notes, *ahead.notes)
+
+
+def _warmed(session: Session, found: tuple["JobWindows", ...], moment: datetime) -> tuple["JobWindows", ...]:
+    """Say how much more heat would help, where warmth is lacking and the heater's power is known."""
+    from forecast.climate_fit import fit_climate
+    from forecast.heater_reading import read_heater_past, settings_of
+    from forecast.more_heat import WARMER, with_more_heat
+
+    heater = session.config.heater
+    lacking = any(way.remedy in WARMER for one in found for way in one.openings)
+    if heater.power_kw is None or not lacking:
+        return found
+    store = session.open_store(read_only=True)
+    try:
+        past = read_heater_past(store, moment).past
+    finally:
+        store.close()
+    fit = fit_climate(past, settings_of(heater).power_w)
+    return tuple(with_more_heat(one, fit, past.bays, moment) for one in found)
 
 
 def _best(found: Sequence["JobWindows"]) -> Verdict:

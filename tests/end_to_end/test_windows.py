@@ -7,8 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from collector.config import LimitsConfig
 from collector.domain import Reading
 from collector.store.opening import open_store
+from forecast.limits import Limit
+from forecast.outlook import BayOutlook, Outlook
+from forecast.outlook_book import open_outlooks
+from forecast.shed_limits import limits_of
+from forecast.verdict import Verdict, judge_bay
+from forecast.window import JobWindows
 from tests.end_to_end.layday import Layday, sensor_lines
 
 START = datetime(2026, 4, 1, tzinfo=UTC)
@@ -132,3 +139,19 @@ def test_decisions_and_nights_are_scored_with_every_promised_key(shed: Layday) -
     nights = shed.ask("hindcast", str(file), "--cures", "--json")
     assert nights.returncode == 0, nights.stderr
     assert json.loads(nights.stdout)["cures"]["keel"]["n"] >= 1
+
+
+def test_a_fresh_outlook_of_the_service_is_not_worked_out_again(shed: Layday) -> None:
+    """What the service has kept is what is said, though there are no readings of now."""
+    now = datetime.now(UTC)  # noqa: TID251  the command asks the machine's clock too
+    kept = JobWindows(
+        "keel", "hull", Verdict.NO_GO, Verdict.NO_GO, (), None, 0.0, Limit.HUMIDITY, 180.0, 60.0, ()
+    )
+    bay = BayOutlook(judge_bay("keel", {}, limits_of(LimitsConfig())), windows=(kept,))
+    book = open_outlooks(shed.folder / "layday.outlook.sqlite")
+    assert book is not None
+    book.keep(Outlook("shed", now, None, None, limits_of(LimitsConfig()), (bay,)))
+    book.close()
+    answer = shed.ask("windows", "hull", "--plain")
+    assert answer.returncode == 10, answer.stderr
+    assert "needs 3.0 h, the longest good stretch is 1.0 h" in answer.stdout
