@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.errors import InputError
@@ -115,6 +115,7 @@ def test_what_is_written_is_read_again() -> None:
     assert load_outlook(dump_outlook(outlook)) == outlook
 
 
+@settings(max_examples=30)  # each checks a whole outlook
 @given(st.lists(st.floats(-60, 100), min_size=1), st.datetimes(timezones=st.just(UTC)))
 def test_any_number_and_time_survives(values: list[float], at: datetime) -> None:
     band = Band("air_c", at, 1800.0, tuple(values), tuple(values), tuple(values))
