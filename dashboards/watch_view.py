@@ -202,17 +202,21 @@ def windows_says(sight: Sight, reader: Reader) -> list[tuple[Verdict, str, str]]
 
 
 def heater_says(sight: Sight, reader: Reader) -> list[tuple[Verdict, str, str]]:
-    """Return, for each heater, its verdict, where it hangs, and what to do with it or where its air peaks."""
+    """Return, for each heater, its verdict, where it hangs, what to do with it, and where its air peaks.
+
+    What to mix when comes last, as its own sentence.
+    """
     outlook = sight.outlook
     if outlook is None or outlook.is_stale(sight.at):
         return []
     found = []
     for bay in outlook.bays:
         if (heater := bay.heater) is not None:
-            words = heater_headline(heater, reader).removesuffix(".")
+            do, _, mix = heater_headline(heater, reader).removesuffix(".").partition(". ")
             if (over := heater.overshoot) is not None and heater.sign is Sign.NONE:
                 peak = f"{reader.temperature(over.peak_c)} at {reader.clock(over.peak_at, sight.at)}"
-                words = f"{words}; air peaks at {peak}"
+                do = f"{do.replace(' the heater', '')}; air peaks at {peak}"
+            words = f"{do}. {mix}" if mix else do
             found.append((heater_verdict(heater), f"heater, {bay.bay}", words))
     return found
 

@@ -115,9 +115,9 @@ def test_the_heater_says_what_to_do_and_where_its_air_peaks(sights: Sights) -> N
     keel, sheer = sight.outlook.bays
     heater = replace(a_heater(), at=sight.at)
     heated = replace(sight, outlook=replace(sight.outlook, bays=(replace(keel, heater=heater), sheer)))
-    lines = " ".join(" ".join(text(heated)).split())
-    assert "~ TIGHT heater, keel: Off at 23:00. Mix at 23:30: 29 min of work time, 90 % sure" in lines
-    assert "air peaks at 24.0 °C at 23:30" in lines
+    assert "  ~ TIGHT    heater, keel: Off at 23:00; air peaks at 24.0 °C at 23:30" in text(heated)
+    wide = " ".join(" ".join(text(heated, size=(120, 40))).split())
+    assert "air peaks at 24.0 °C at 23:30. Mix at 23:30: 29 min of work time, 90 % sure" in wide
     old = replace(heated, at=sight.at + timedelta(minutes=30))
     assert "heater, keel" not in " ".join(text(old))
 

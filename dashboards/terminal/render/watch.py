@@ -181,7 +181,8 @@ def _heater_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
     """Return what to do with each heater, and where its air peaks."""
     lines = []
     for verdict, about, says in heater_says(sight, reader):
-        first, *rest = wrapped(says, max(width - _BADGE - len(about) - 6, NARROW // 3), "")
+        words = says if width >= _WIDE else says.split(". ")[0]
+        first, *rest = wrapped(words, max(width - _BADGE - len(about) - 6, NARROW // 3), "")
         lines.append(_one_line(verdict, about, first))
         lines += [Text(" " * (_BADGE + 2) + line) for line in rest]
     return lines
