@@ -44,7 +44,7 @@ def check(
         session.console.print_json(json.dumps(_check_json(health, session.reader), default=str))
     else:
         outlook = outlook_age(_outlook_made_at(session), now)
-        text = check_text(health, where, str(session.store_path), session.reader, outlook)
+        text = check_text(health, where, str(session.central or session.store_path), session.reader, outlook)
         session.console.print(text, soft_wrap=session.plain)
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
 
