@@ -28,6 +28,7 @@ def check(
         for line in setting_lines(session.config):
             session.console.print(line, soft_wrap=True, markup=False)
         return
+    session.need_own_files()  # it tells how this installation is
     where = str(session.config_path) if session.config_path else "none found, every default holds"
     try:
         store = session.open_store(read_only=True)
@@ -44,7 +45,7 @@ def check(
         session.console.print_json(json.dumps(_check_json(health, session.reader), default=str))
     else:
         outlook = outlook_age(_outlook_made_at(session), now)
-        text = check_text(health, where, str(session.central or session.store_path), session.reader, outlook)
+        text = check_text(health, where, str(session.store_path), session.reader, outlook)
         session.console.print(text, soft_wrap=session.plain)
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
 
