@@ -17,6 +17,7 @@ from forecast.outlook_order import order_of
 def run(ctx: typer.Context) -> None:
     """Take readings from sensors and broker, keep them, until told to stop."""
     session: Session = ctx.obj
+    session.need_own_files()
     logging.getLogger().setLevel(logging.INFO)
     with hold_store(session.store_path):
         store = session.open_store()
