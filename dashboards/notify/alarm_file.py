@@ -51,6 +51,11 @@ class AlarmFile:
         self._database.close()
 
 
+def alarm_path(store_path: Path) -> Path:
+    """Return where the alarms of a store are, beside it."""
+    return store_path.with_suffix(".alarms.sqlite")
+
+
 def open_alarm_file(path: Path, *, read_only: bool = False) -> AlarmFile | None:
     """Open the alarms at `path`; unless `read_only`, make the file where it is missing.
 

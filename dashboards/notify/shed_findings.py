@@ -145,7 +145,7 @@ def _windows(scene: Scene) -> Iterator[Finding]:
             continue
         there = window.start_at - scene.at <= OPENS_WITHIN <= window.end_at - scene.at + OPENS_WITHIN
         facts = Facts(
-            part=opening.job.name,
+            part=opening.job,
             when_at=max(window.start_at, scene.at),
             by_at=window.end_at,
             until_at=window.end_at,
