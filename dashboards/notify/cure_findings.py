@@ -27,13 +27,23 @@ _NEWS = (Cause.MISSING, Cause.STALE, Cause.FUTURE, Cause.SUSPECT)
 def cure_findings(cure: CureOutlook, scene: Scene) -> Iterator[Finding]:
     """Yield what there is to say about one live cure; nothing of it where its readings are silent."""
     bay = next((one.now for one in scene.outlook.bays if one.bay == cure.bay), None)
-    known = cure.state is not None and not cure.state.silent_h
+    known = cure.state is not None and not cure.state.silent_h and _is_trusted(bay)
     yield _stage_at_risk(cure, scene.at) if known else _unknown(cure, AlarmCause.STAGE_AT_RISK)
     yield _stall_ahead(cure, scene.at) if known else _unknown(cure, AlarmCause.STALL_AHEAD)
     yield _dew_ahead(cure, scene.at) if known else _unknown(cure, AlarmCause.DEW_AHEAD)
     yield _recoat_closing(cure, scene.at) if known else _unknown(cure, AlarmCause.RECOAT_CLOSING)
     yield _too_humid(cure, bay, scene.outlook.limits.humidity_max_pct)
     yield _laminate_hot(cure, bay)
+
+
+def _is_trusted(bay: BayNow | None) -> bool:
+    """Say whether what a cure is worked out from is fresh and sound: its part, else its air."""
+    if bay is None:
+        return False
+    causes = {one.quantity: one.cause for one in bay.reasons if one.cause in _NEWS}
+    if causes.get("part_c") is Cause.MISSING:  # a bay may have no part probe
+        return "air_c" not in causes
+    return "part_c" not in causes
 
 
 def _spot(cure: CureOutlook, cause: AlarmCause) -> Spot:
