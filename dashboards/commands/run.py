@@ -5,6 +5,7 @@ import logging
 import typer
 
 from collector.child import Child
+from collector.file_mark import file_mark
 from collector.housekeeping import Housekeeper
 from collector.service import Daemon
 from collector.store.lock import hold_store
@@ -27,7 +28,7 @@ def run(ctx: typer.Context) -> None:
         watch = Child("alarms", WATCH_CODE, lambda: order_of(session.files, session.clock).line().rstrip())
         planned = False
         try:
-            daemon = Daemon(session.config, store, session.clock)
+            daemon = Daemon(session.config, store, session.clock, lambda: file_mark(session.outlook_path))
             daemon.take_signals()
             daemon.start()
             housekeeper.start()

@@ -22,6 +22,7 @@ from collector.clock import Clock
 from collector.config import Config, load_config
 from collector.domain import Flag
 from collector.errors import LaydayError, SourceError
+from collector.file_mark import file_mark
 from collector.notify_config import NotifyConfig
 from collector.store.base import Store
 from collector.store.opening import open_store
@@ -144,7 +145,7 @@ class WatchService:
 
     def look(self) -> Scene | None:
         """Judge the newest outlook if it is new, or a minute after the last look; None if it was not due."""
-        mark = _file_mark(self._sources.outlook_file)
+        mark = file_mark(self._sources.outlook_file)
         since_s = clocks.monotonic() - self._looked_s
         if since_s < QUICKEST_LOOK_S or (mark == self._mark and since_s < self._every_s):
             return None
@@ -156,18 +157,6 @@ class WatchService:
             for message in words_due(scene.outlook, made.watch, at, self._hours, letterhead_of(self._config)):
                 self._desk.post(message)
         return scene
-
-
-def _file_mark(path: Path) -> object:
-    """Return what changes when somebody writes to a SQLite file."""
-    marks = []
-    for file in (path, path.with_name(f"{path.name}-wal")):
-        try:
-            stat = file.stat()
-        except OSError:
-            continue
-        marks.append((stat.st_mtime_ns, stat.st_size))
-    return tuple(marks)
 
 
 class Office:
