@@ -84,7 +84,8 @@ def _stage_at_risk(cure: CureOutlook, at: datetime) -> Finding:
         sight = _sight(there=late, clear=not late)
     else:
         sight = _sight(there=ready.odds < RISK_BELOW_ODDS, clear=ready.odds >= SAFE_FROM_ODDS)
-    if at >= ready.wanted.at:
+    missed = at >= ready.wanted.at
+    if missed:
         sight = Sight.THERE
     remedy = _remedy(cure, at)
     facts = Facts(
@@ -96,7 +97,7 @@ def _stage_at_risk(cure: CureOutlook, at: datetime) -> Finding:
         until_at=max(ready.wanted.at, at) + timedelta(hours=2),
         temp_c=None if cure.coldest is None else cure.coldest.likely_c,
     )
-    return Finding(spot, sight, _must_go_out(remedy, at), _with_remedy(facts, remedy))
+    return Finding(spot, sight, _must_go_out(remedy, at), _with_remedy(facts, remedy), missed)
 
 
 def _with_remedy(facts: Facts, remedy: Rescue | None) -> Facts:

@@ -72,9 +72,14 @@ NO_FACTS = Facts()
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One cause at one spot as it is now. `wakes` says that somebody must go out for it at any hour."""
+    """One cause at one spot as it is now.
+
+    `wakes` says that somebody must go out for it at any hour, `sure` that there is no need to see whether
+    it stays: it has happened.
+    """
 
     spot: Spot
     sight: Sight
     wakes: bool = False
     facts: Facts = NO_FACTS
+    sure: bool = False

@@ -31,6 +31,7 @@ from dashboards.notify.channels import open_senders
 from dashboards.notify.courier import Courier, Letterhead
 from dashboards.notify.desk import Desk, alarms_json
 from dashboards.notify.heartbeat import Hours, SilenceGuard, words_due
+from dashboards.notify.heater_seen import heater_seen
 from dashboards.notify.outbox import Outbox
 from dashboards.notify.quiet import QuietHours
 from dashboards.notify.scene import Gas, Scene
@@ -38,6 +39,7 @@ from dashboards.notify.senders.http import PushSender
 from dashboards.notify.senders.mqtt import MqttSender, watch_json
 from dashboards.notify.watch import Policy
 from dashboards.view import Reader
+from forecast.heater_state import HeaterOutlook
 from forecast.outlook import Outlook
 from forecast.outlook_book import open_outlooks
 from forecast.outlook_order import read_order as order_in
@@ -119,10 +121,19 @@ def scene_of(
     at: datetime,
     gas: Sequence[Gas] = (),
     *,
-    jobs_wait: bool = False,  # noqa: ARG001  until outlooks carry windows
+    jobs_wait: bool = False,
 ) -> Scene:
     """Return the scene of an outlook, and of the one made before it."""
-    return Scene(at, outlook, None if before is None else before.heard_at, gas=tuple(gas))
+    windows = [one for bay in outlook.bays for one in bay.windows] if jobs_wait else []
+    heaters = [getattr(bay, "heater", None) for bay in outlook.bays]
+    return Scene(
+        at,
+        outlook,
+        None if before is None else before.heard_at,
+        heaters=tuple(heater_seen(one) for one in heaters if isinstance(one, HeaterOutlook)),
+        windows=tuple(windows),
+        gas=tuple(gas),
+    )
 
 
 class WatchService:

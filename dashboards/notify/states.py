@@ -133,7 +133,10 @@ def _live(alarm: Alarm, at: datetime) -> tuple[Alarm, Turn | None]:
 
 
 def _dormant(alarm: Alarm, at: datetime) -> tuple[Alarm, Turn | None]:
-    there = alarm.there_since is not None and at - alarm.there_since >= RULES[alarm.spot.cause].on_delay
+    there = alarm.there_since is not None and (
+        at - alarm.there_since >= RULES[alarm.spot.cause].on_delay
+        or (alarm.finding is not None and alarm.finding.sure)
+    )
     if there and alarm.raised_at is not None and alarm.number and at - alarm.since <= SAME_EPISODE:
         back = Standing.ACKNOWLEDGED if alarm.answered_at is not None else Standing.RAISED
         return replace(alarm, standing=back, since=at), Turn.RETURNED

@@ -13,10 +13,12 @@ from collector.journal_book import Batch, Mark
 from collector.store.memory import MemoryStore
 from dashboards.notify.causes import AlarmCause
 from dashboards.notify.finding import Finding, Sight
+from dashboards.notify.heater_seen import heater_seen
 from dashboards.notify.scene import Gas, Heater, Scene
 from dashboards.notify.service import scene_of
 from dashboards.notify.shed_findings import findings
 from forecast.cure_outlook import Arrival, Dew
+from forecast.heater_state import Action, Fuel, HeaterAdvice, HeaterNow, HeaterOutlook, Running, Sign
 from forecast.limits import Limit
 from forecast.outlook import Outlook
 from forecast.outlook_maker import make_outlook
@@ -82,7 +84,8 @@ def test_nobody_is_woken_for_what_can_wait_or_cannot_be_helped(journal: Journal)
 
 def test_the_hour_that_passed_unreached_is_there_whatever_the_odds(journal: Journal) -> None:
     outlook = outlook_of(journal, batch=replace(BATCH, ready_by=AT - timedelta(minutes=5)))
-    assert seen(outlook)[AlarmCause.STAGE_AT_RISK].sight is Sight.THERE
+    late = seen(outlook)[AlarmCause.STAGE_AT_RISK]
+    assert (late.sight, late.sure) == (Sight.THERE, True)
 
 
 def test_a_stage_reached_is_at_no_risk(journal: Journal) -> None:
@@ -237,3 +240,16 @@ def test_a_waiting_job_hears_of_its_window_an_hour_before(hours: float, sight: S
     outlook = make_outlook(a_store(), SHED, AT)
     found = seen(outlook, windows=(a_window(hours),))
     assert found[AlarmCause.WINDOW_OPENING].sight is sight
+
+
+def test_a_heater_between_burns_has_not_stopped() -> None:
+    now = HeaterNow("keel", Running.IDLE, AT, 17.5, 1.0, 4.0, 16.0, 18.0, 40.0, "saw-tooth")
+    fuel = Fuel("propane", 2.4, 0.5, 4.8, AT, AT - timedelta(minutes=30), AT, "scale")
+    idle = HeaterOutlook(
+        AT, "keel", now, Sign.NONE, None, None, None, HeaterAdvice(Action.KEEP), None, fuel, (), ()
+    )
+    assert heater_seen(idle).stopped is False
+    assert heater_seen(idle).fuel_out_at == AT - timedelta(minutes=30)
+    assert heater_seen(replace(idle, sign=Sign.HEATER_STOPPED, sign_since=AT)).stopped is True
+    unknown = replace(idle, now=replace(now, running=Running.UNKNOWN))
+    assert heater_seen(unknown).stopped is None
