@@ -69,5 +69,8 @@ OF_THE_AIR = frozenset(
 ON_READINGS = OF_THE_AIR | {AlarmCause.RECOAT_CLOSING, AlarmCause.LAMINATE_HOT, AlarmCause.BACK_AFTER_GAP}
 """What rests on a bay's readings, and means nothing without them."""
 
+OF_A_CURES_FATE = frozenset({AlarmCause.STAGE_AT_RISK, AlarmCause.STALL_AHEAD, AlarmCause.DEW_AHEAD})
+"""What is told at once in quiet hours too, without a sound where it can wait: whoever looks should see it."""
+
 ALWAYS_WAKES = frozenset({AlarmCause.CARBON_MONOXIDE})
 """What wakes people however often it has woken them before."""

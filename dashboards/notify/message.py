@@ -71,7 +71,7 @@ def message_of(notice: Notice, shed: str, reader: Reader, escalates_at: datetime
         head, text, weight = _cleared(notice, reader)
     else:
         head, text = _raised(notice, reader, escalates_at)
-        weight = Weight.URGENT if notice.urgent else Weight.USUAL
+        weight = Weight.URGENT if notice.urgent else Weight.QUIET if notice.silent else Weight.USUAL
     return Message(
         key=f"{notice.kind.value}-{'-'.join(names)}-{notice.at:%Y%m%dT%H%M%S}",
         thread=notice.thread,

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from dashboards.notify.causes import ALWAYS_WAKES, OF_THE_AIR, ON_READINGS, AlarmCause
+from dashboards.notify.causes import ALWAYS_WAKES, OF_A_CURES_FATE, OF_THE_AIR, ON_READINGS, AlarmCause
 from dashboards.notify.finding import Finding, Sight, Spot
 from dashboards.notify.quiet import QuietHours
 from dashboards.notify.states import Alarm, Standing, Turn, looked_at
@@ -41,8 +41,8 @@ class Notice:
     """Something to tell people.
 
     `alarms` are those it is about, `also` others of its thread that still stand. `urgent` gets people up;
-    `wakes` says that it does so in quiet hours. `second` is told to the second person too. It waits until
-    `hold_until`, and is worth nothing after `until_at`.
+    `wakes` says that it does so in quiet hours. `silent` makes no sound, `second` is told to the second
+    person too. It waits until `hold_until`, and is worth nothing after `until_at`.
     """
 
     kind: Kind
@@ -52,6 +52,7 @@ class Notice:
     also: tuple[Alarm, ...] = ()
     urgent: bool = False
     wakes: bool = False
+    silent: bool = False
     second: bool = False
     hold_until: datetime | None = None
     until_at: datetime | None = None
@@ -241,7 +242,8 @@ class _Told:
         calm: bool = False,
     ) -> None:
         spots = {one.spot for one in alarms}
-        held = calm and self._quiet and self._policy.quiet is not None
+        fate = any(spot.cause in OF_A_CURES_FATE for spot in spots)
+        held = calm and self._quiet and not fate
         ends = [one.finding.facts.until_at for one in alarms if one.finding is not None]
         known_ends = [end for end in ends if end is not None]
         self.notices.append(
@@ -253,6 +255,7 @@ class _Told:
                 self._of_thread(thread, spots),
                 urgent,
                 urgent and self._quiet,
+                self._quiet and not urgent and not held,
                 second,
                 self._policy.quiet.end_after(self._at) if held and self._policy.quiet else None,
                 max(known_ends) if known_ends and len(known_ends) == len(ends) else None,

@@ -99,6 +99,12 @@ def test_what_can_wait_waits_for_the_end_of_the_quiet_hours() -> None:
     assert notice.hold_until == MIDNIGHT + timedelta(hours=6.5)
 
 
+def test_a_cures_fate_is_told_at_once_but_without_a_sound() -> None:
+    night = Night()
+    (notice,) = night.look(sees(LATE), minutes=20)
+    assert (notice.urgent, notice.silent, notice.hold_until) == (False, True, None)
+
+
 def test_what_was_calm_gets_people_up_once_it_presses() -> None:
     night = Night(EVENING)
     (first,) = night.look(sees(LATE), minutes=20)
