@@ -20,6 +20,7 @@ from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
 from collector.heater_config import HeaterConfig
+from collector.notify_config import CHANNEL_FILES, ChannelConfig, NotifyConfig, channel_mistakes
 from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
@@ -168,6 +169,8 @@ class Config(Model):
     windows: WindowsConfig = WindowsConfig()
     job: tuple[JobConfig, ...] = ()
     heater: HeaterConfig = HeaterConfig()
+    notify: NotifyConfig = NotifyConfig()
+    channel: tuple[ChannelConfig, ...] = ()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
     calibration: tuple[CalibrationConfig, ...] = ()
@@ -176,6 +179,12 @@ class Config(Model):
     def _broker_for_topic(self) -> "Config":
         if self.weather.service == "mqtt" and self.broker is None:
             raise ValueError("[weather] service 'mqtt' needs a [broker] that keeps its topic")
+        return self
+
+    @model_validator(mode="after")
+    def _channels_are_there(self) -> "Config":
+        if mistakes := channel_mistakes(self.notify, self.channel):
+            raise ValueError("; ".join(mistakes))
         return self
 
     @property
@@ -365,6 +374,17 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
         )
         for table, model in (("forward", config.forward), ("central", config.central))
     }
+    channel = tuple(
+        one.model_copy(update={key: absolute(getattr(one, key)) for key in CHANNEL_FILES})
+        for one in config.channel
+    )
     return config.model_copy(
-        update={"listener": listener, "broker": broker, "store": store, "weather": weather, **far}
+        update={
+            "listener": listener,
+            "broker": broker,
+            "store": store,
+            "weather": weather,
+            "channel": channel,
+            **far,
+        }
     )

@@ -56,6 +56,8 @@ COMMANDS = {
     "import": "readings:import_readings",
     "export": "readings:export_readings",
     "hindcast": "hindcast:hindcast",
+    "alarms": "alarms:app",
+    "notify": "notify:app",
     "salt": "salt:salt",
     "password": "password:password",
     "demo": "demo:demo",

@@ -20,6 +20,7 @@ from collector.calibration import corrected
 from collector.clock import Clock
 from collector.config import Config, load_config
 from collector.errors import InputError, LaydayError
+from collector.file_mark import file_mark
 from collector.journal import open_journal
 from collector.journal_book import EMPTY, Book
 from collector.store.base import Store
@@ -110,7 +111,7 @@ class OutlookService:
 
     def _due(self) -> str:
         """Return why an outlook is due; the first is made at once, its forecast follows."""
-        mark = _file_mark(self._inputs.journal)
+        mark = file_mark(self._inputs.journal)
         if self._basis is None or mark != self._journal_mark:
             self._journal_mark = mark
             return "first" if self._basis is None else "mark"
@@ -186,18 +187,6 @@ def _jumped(old: BayNow, new: BayNow) -> bool:
         if (was is None) != (now is None) or (was is not None and abs(now - was) >= least):
             return True
     return False
-
-
-def _file_mark(path: Path) -> object:
-    """Return what changes when somebody writes to a SQLite file: its and its log's size and time."""
-    marks = []
-    for file in (path, path.with_name(f"{path.name}-wal")):
-        try:
-            stat = file.stat()
-        except OSError:
-            continue
-        marks.append((stat.st_mtime_ns, stat.st_size))
-    return tuple(marks)
 
 
 def serve(order: Order, config: Config, stopping: threading.Event, alive: Callable[[], None]) -> None:

@@ -5,10 +5,12 @@ import logging
 import typer
 
 from collector.child import Child
+from collector.file_mark import file_mark
 from collector.housekeeping import Housekeeper
 from collector.service import Daemon
 from collector.store.lock import hold_store
 from dashboards.forwarding import CODE, ForwardOrder
+from dashboards.notify.service_code import WATCH_CODE
 from dashboards.session import Session
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import order_of
@@ -24,17 +26,22 @@ def run(ctx: typer.Context) -> None:
         housekeeper = Housekeeper(store, session.clock, session.config.store.keep_days)
         outlook = OutlookChild(lambda: order_of(session.files, session.clock))
         forward = _forward(session)
+        watch = Child("alarms", WATCH_CODE, lambda: order_of(session.files, session.clock).line().rstrip())
+        planned = False
         try:
-            daemon = Daemon(session.config, store, session.clock)
+            daemon = Daemon(session.config, store, session.clock, lambda: file_mark(session.outlook_path))
             daemon.take_signals()
             daemon.start()
             housekeeper.start()
             outlook.start()
             if forward is not None:
                 forward.start()
+            watch.start()
             daemon.run()
+            planned = True
             housekeeper.stop()
         finally:
+            watch.stop(planned=planned)
             outlook.stop()
             if forward is not None:
                 forward.stop()
