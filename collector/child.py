@@ -15,6 +15,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from collector.errors import LaydayError
+
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 1.0, 60.0
 _STEADY_S = 60.0  # after this long at work the next restart waits no longer than the first
 _STOP_S = 3.0
@@ -61,7 +63,7 @@ class Child:
             began_s = time.monotonic()
             try:
                 self._one_life()
-            except OSError as error:
+            except (OSError, LaydayError) as error:
                 _log.warning("the process for %s cannot start: %s", self._name, error)
             if time.monotonic() - began_s >= _STEADY_S:
                 wait_s = _FIRST_WAIT_S

@@ -20,6 +20,7 @@ from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
 from collector.heater_config import HeaterConfig
+from collector.phone_config import PhoneConfig
 from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
@@ -166,6 +167,7 @@ class Config(Model):
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
     windows: WindowsConfig = WindowsConfig()
+    phone: PhoneConfig | None = None
     job: tuple[JobConfig, ...] = ()
     heater: HeaterConfig = HeaterConfig()
     sensor: tuple[SensorConfig, ...] = ()
@@ -365,6 +367,6 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
         )
         for table, model in (("forward", config.forward), ("central", config.central))
     }
-    return config.model_copy(
-        update={"listener": listener, "broker": broker, "store": store, "weather": weather, **far}
-    )
+    phone = config.phone and config.phone.model_copy(update={"token_file": absolute(config.phone.token_file)})
+    near = {"listener": listener, "broker": broker, "store": store, "weather": weather, "phone": phone}
+    return config.model_copy(update={**near, **far})
