@@ -163,6 +163,8 @@ def test_nobody_reads_a_store_past_the_calibration() -> None:
         for path in (root / folder).rglob("*.py")
         if "from collector.store.opening import" in path.read_text(encoding="utf-8")
     }
-    assert set(opening) == {"session.py", "service.py", "demo_shed.py"}
+    # yard.py asks the central store only which sheds there are
+    assert set(opening) == {"session.py", "service.py", "demo_shed.py", "yard.py", "yard_refresh.py"}
+    assert "corrected(far" in opening["yard_refresh.py"]
     assert "corrected(open_store(" in opening["service.py"]
     assert "return corrected(store" in opening["session.py"]

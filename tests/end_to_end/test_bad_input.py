@@ -81,11 +81,11 @@ def _publish_packet(topic: bytes, payload: bytes) -> bytes:
 
 
 def test_a_bad_configuration_names_every_mistake_and_exits_2(tmp_path: Path) -> None:
-    layday = Layday(tmp_path, "[limits]\nair_min_c = 40\n[weather]\nrain = true\n")
+    layday = Layday(tmp_path, "[limits]\nair_min_c = 40\n[moon]\nfull = true\n")
     answer = layday.ask("now")
     assert answer.returncode == 2
     assert "limits: air_min_c (40) must be below air_max_c (30)" in answer.stderr
-    assert "weather: no such setting" in answer.stderr
+    assert "moon: no such setting" in answer.stderr
     assert "Traceback" not in answer.stderr
 
 

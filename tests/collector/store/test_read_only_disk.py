@@ -65,7 +65,7 @@ def test_a_store_that_may_no_longer_write_says_so_and_goes_on_when_it_may(tmp_pa
 
 
 def test_a_viewer_without_the_right_to_write_sees_what_the_daemon_adds_later(tmp_path: Path) -> None:
-    for folder in (tmp_path, *tmp_path.parents[:2]):
+    for folder in (tmp_path, *tmp_path.parents[:-2]):  # but not the root and /tmp
         folder.chmod(0o755)
     path = tmp_path / "layday.db"
     store = open_store(path)
