@@ -100,7 +100,9 @@ class ServerProcess:
     def start(self) -> None:
         """Start it and return when it answers."""
         with self._log.open("ab") as log:
-            self._process = subprocess.Popen(self._command, stdout=log, stderr=log)
+            # it dies with the test run, also where that is killed
+            command = [program("setpriv", "util-linux"), "--pdeathsig", "KILL", "--", *self._command]
+            self._process = subprocess.Popen(command, stdout=log, stderr=log)
         deadline_s = time.monotonic() + 30
         while time.monotonic() < deadline_s and self._process.poll() is None:
             try:
