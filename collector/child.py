@@ -15,6 +15,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from collector.errors import LaydayError
+
+STOP = b"stop\n"
+"""What the daemon says when it ends as planned; without it, it was killed."""
+
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 1.0, 60.0
 _STEADY_S = 60.0  # after this long at work the next restart waits no longer than the first
 _STOP_S = 3.0
@@ -41,6 +46,7 @@ class Child:
         self._name = name
         self._code = code
         self._make_order = make_order
+        self._word = b""
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         self.pid: int | None = None
@@ -49,8 +55,9 @@ class Child:
         """Begin; returns at once."""
         self._thread.start()
 
-    def stop(self) -> None:
-        """End the process and the thread."""
+    def stop(self, *, planned: bool = True) -> None:
+        """End the process and the thread; unless `planned`, the process takes it for the daemon's death."""
+        self._word = STOP if planned else b""
         self._stopping.set()
         if self._thread.ident is not None:
             self._thread.join(_STOP_S + 2.0)
@@ -61,7 +68,7 @@ class Child:
             began_s = time.monotonic()
             try:
                 self._one_life()
-            except OSError as error:
+            except (OSError, LaydayError) as error:
                 _log.warning("the process for %s cannot start: %s", self._name, error)
             if time.monotonic() - began_s >= _STEADY_S:
                 wait_s = _FIRST_WAIT_S
@@ -82,6 +89,7 @@ class Child:
         finally:
             with contextlib.suppress(OSError):
                 if process.stdin is not None:
+                    process.stdin.write(self._word)
                     process.stdin.close()
             try:
                 code = process.wait(_STOP_S)
@@ -105,19 +113,24 @@ def _started(code: str) -> "subprocess.Popen[bytes]":
     )
 
 
-def read_order(end: Callable[[], None]) -> str:
-    """In the process: return the line it was given; `end` is called once the daemon is gone or says so."""
+def read_order(end: Callable[[], None], orphaned: Callable[[], None] | None = None) -> str:
+    """In the process: return the line it was given.
+
+    `end` is called once the daemon says that it stops, or is gone; `orphaned` in place of it where
+    it is gone without having said so.
+    """
     with contextlib.suppress(OSError):
         os.nice(_NICE)  # readings go first
     line = sys.stdin.buffer.readline().decode()
-    threading.Thread(target=_await_end, args=(end,), name="parent", daemon=True).start()
+    threading.Thread(target=_await_end, args=(end, orphaned or end), name="parent", daemon=True).start()
     return line
 
 
-def _await_end(end: Callable[[], None]) -> None:
+def _await_end(end: Callable[[], None], orphaned: Callable[[], None]) -> None:
+    said = b""
     with contextlib.suppress(OSError):
-        while sys.stdin.buffer.read(4096):
-            pass
-    end()
+        while heard := sys.stdin.buffer.read(4096):
+            said += heard
+    (end if said.endswith(STOP) else orphaned)()
     time.sleep(_STOP_S)
     os._exit(0)  # in the middle of a request that nobody answers; what it carried is sent again

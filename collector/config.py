@@ -20,6 +20,8 @@ from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
 from collector.heater_config import HeaterConfig
+from collector.notify_config import CHANNEL_FILES, ChannelConfig, NotifyConfig, channel_mistakes
+from collector.phone_config import PhoneConfig
 from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
@@ -166,8 +168,11 @@ class Config(Model):
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
     windows: WindowsConfig = WindowsConfig()
+    phone: PhoneConfig | None = None
     job: tuple[JobConfig, ...] = ()
     heater: HeaterConfig = HeaterConfig()
+    notify: NotifyConfig = NotifyConfig()
+    channel: tuple[ChannelConfig, ...] = ()
     sensor: tuple[SensorConfig, ...] = ()
     feed: tuple[FeedConfig, ...] = ()
     calibration: tuple[CalibrationConfig, ...] = ()
@@ -176,6 +181,12 @@ class Config(Model):
     def _broker_for_topic(self) -> "Config":
         if self.weather.service == "mqtt" and self.broker is None:
             raise ValueError("[weather] service 'mqtt' needs a [broker] that keeps its topic")
+        return self
+
+    @model_validator(mode="after")
+    def _channels_are_there(self) -> "Config":
+        if mistakes := channel_mistakes(self.notify, self.channel):
+            raise ValueError("; ".join(mistakes))
         return self
 
     @property
@@ -365,6 +376,10 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
         )
         for table, model in (("forward", config.forward), ("central", config.central))
     }
-    return config.model_copy(
-        update={"listener": listener, "broker": broker, "store": store, "weather": weather, **far}
+    channel = tuple(
+        one.model_copy(update={key: absolute(getattr(one, key)) for key in CHANNEL_FILES})
+        for one in config.channel
     )
+    phone = config.phone and config.phone.model_copy(update={"token_file": absolute(config.phone.token_file)})
+    near = {"listener": listener, "broker": broker, "store": store, "weather": weather, "phone": phone}
+    return config.model_copy(update={**near, "channel": channel, **far})

@@ -6,7 +6,7 @@ import os
 import queue
 import signal
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from types import FrameType
@@ -18,6 +18,7 @@ from collector.errors import SourceError
 from collector.intake import Intake, IntakeStatus
 from collector.listener import Listener
 from collector.payload import build_routes
+from collector.proof import Flow
 from collector.quality import STATE_KEY as QUALITY_KEY
 from collector.quality import seeded_judge
 from collector.source import Source, SourceStatus
@@ -26,21 +27,30 @@ from collector.systemd import tell_systemd
 
 STATE_KEY = "daemon"
 STATE_EVERY_S = 5.0
+VERDICT_S = 1800.0
+"""Verdicts come every five minutes; a long fit on a slow board may take some of them."""
 _LEARNED_EVERY_S = 3600.0
 
 _log = logging.getLogger(__name__)
 
 
 class Daemon:
-    """Sources, intake and store at work together."""
+    """Sources, intake and store at work together.
+
+    `verdict_mark` returns what changes with every verdict worked out beside the daemon; systemd's watchdog
+    is fed while both it and the readings go on (`collector.proof`).
+    """
 
     def __init__(
         self,
         config: Config,
         store: Store,
         clock: Clock,
+        verdict_mark: Callable[[], object] = lambda: None,
     ) -> None:
         self._store = store
+        self._verdict_mark = verdict_mark
+        self._samples, self._verdicts = Flow(enough=10), Flow(enough=3, least_s=VERDICT_S)
         self._clock = clock
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._judge = seeded_judge(store, clock.now())
@@ -115,12 +125,19 @@ class Daemon:
         self._orders.put(signal.Signals(number).name)
 
     def _each_second(self) -> None:
-        if self._intake.is_alive():
+        if self._intake.is_alive() and self._goes_on():
             tell_systemd("WATCHDOG=1")
         if time.monotonic() - self._left_word_s >= STATE_EVERY_S:
             self._leave_word()
         if time.monotonic() - self._learned_s >= _LEARNED_EVERY_S:
             self._leave_learned()
+
+    def _goes_on(self) -> bool:
+        """Say whether readings and verdicts flow as they did; what never flowed is not asked of."""
+        now_s = time.monotonic()
+        self._samples.seen(self._intake.status().kept_count, now_s)
+        self._verdicts.seen(self._verdict_mark(), now_s)
+        return not (self._samples.has_stopped(now_s) or self._verdicts.has_stopped(now_s))
 
     def _leave_learned(self) -> None:
         """Leave what was learned of each sensor for the next start."""

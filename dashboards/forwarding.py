@@ -18,7 +18,6 @@ from collector.journal import open_journal
 from collector.journal_text import journal_text
 from collector.shared_settings import settings_text
 from collector.store.address import Address, parse_address
-from collector.store.victoria import server_run
 from forecast.outlook_book import open_outlooks
 from forecast.outlook_json import dump_outlook
 from forecast.shed_limits import limits_of
@@ -50,6 +49,8 @@ def forward_address(config: Config) -> Address:
 
 def make_forwarder(config: Config, spool: Spool, notes: Callable[[], Sequence[Note]]) -> Forwarder:
     """Return the forwarder of a shed, as the configuration has it."""
+    from collector.store.victoria import server_run  # the daemon itself never speaks HTTP
+
     address, access, clock = forward_address(config), config.forward.access, SystemClock()
     sender = Sender(address, access, config.forward.org, clock, compress=config.forward.compress)
     # VictoriaMetrics says yes before what it took is on disk

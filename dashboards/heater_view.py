@@ -25,6 +25,9 @@ _SIGNS = {
     Sign.SENSOR_MOVED: "SENSOR MOVED, {when}: the air in one bay jumped, alone; put it back, then ask again",
 }
 _DEW_LIKELY_ODDS = 0.1
+_HOPELESS_ODDS = 0.5
+_INSTEAD = "less catalyst or smaller pots"
+_TOO_COLD = "Do not mix: the part stays too cold for the next hours. More heat under it, and time."
 _Part = HeaterNow | Overshoot | WorkTime | HeaterAdvice | WarmUp | Fuel
 
 
@@ -48,24 +51,23 @@ def headline(outlook: HeaterOutlook, reader: Reader) -> str:
 
 
 def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
-    def clock(moment: datetime | None) -> str:
-        return "" if moment is None else reader.clock(moment, at)
-
     mix = ""
     if advice.mix_at is not None and advice.work_min is not None:
-        mix = f" Mix at {clock(advice.mix_at)}: {advice.work_min:.0f} min of work time"
+        mix = f" Mix at {reader.clock(advice.mix_at, at)}: {advice.work_min:.0f} min of work time"
         mix += f", {_odds(advice.kept_odds)} sure." if advice.kept_odds is not None else "."
-    if advice.action is Action.NO_NEWS:
-        return "No news: nothing can be said of the next hours."
-    if advice.action is Action.SET and advice.setpoint_c is not None:
-        return f"Set {reader.temperature(advice.setpoint_c)} by {clock(advice.by_at)}.{mix}"
-    if advice.action is Action.OFF:
-        return f"Off at {clock(advice.by_at)}.{mix}"
-    if advice.action is Action.WAIT and advice.mix_at is None:
-        return "Do not mix: the part stays too cold for the next hours. More heat under it, and time."
-    if advice.action is Action.WAIT:
-        return f"Leave the heater, wait.{mix}"
-    return f"Leave the heater as it is.{mix}"
+        if advice.kept_odds is not None and advice.kept_odds < _HOPELESS_ODDS:
+            lasts = f"about {advice.work_min:.0f} min of work time"
+            return f"Nothing done to the heater keeps the plan: reckon with {lasts}, {_INSTEAD}."
+    by = "" if advice.by_at is None else reader.clock(advice.by_at, at)
+    setting = "" if advice.setpoint_c is None else reader.temperature(advice.setpoint_c)
+    wait = f"Leave the heater, wait.{mix}" if mix else _TOO_COLD
+    return {
+        Action.NO_NEWS: "No news: nothing can be said of the next hours.",
+        Action.SET: f"Set {setting} by {by}.{mix}",
+        Action.OFF: f"Off at {by}.{mix}",
+        Action.WAIT: wait,
+        Action.KEEP: f"Leave the heater as it is.{mix}",
+    }[advice.action]
 
 
 def _odds(odds: float | None) -> str:

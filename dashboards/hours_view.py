@@ -6,11 +6,17 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
+from rich.style import Style
+from rich.text import Text
 
 from collector.clock import from_us, to_us
+from collector.units import shown_temperature
 from dashboards.ahead_view import odds_words
+from dashboards.terminal.chart import Course, Frame, Spread, chart_lines
+from dashboards.terminal.palette import QUIET, STRONG
 from dashboards.view import NAMES, Reader
 from forecast.air import margin_k
+from forecast.past import Array
 from forecast.paths import Forecast
 from forecast.verdict import Limits
 
@@ -19,6 +25,10 @@ SPAN = timedelta(hours=48)
 HOURS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 30, 36, 42, 48)
 _ODDS = (0.1, 0.5, 0.9)
 _DAY_STEPS = 144
+_DRAWN: dict[str, tuple[str, str, int, Style]] = {
+    "part_c": ("part", "p", 1, STRONG),
+    "air_c": ("air", "a", 2, Style(color="bright_yellow")),
+}
 _SHOWN = ("air_c", "part_c", "humidity_pct")
 _EVEN = 0.5
 _WORTH_SAYING = 0.1
@@ -114,22 +124,20 @@ def _too_near_dew(forecast: Forecast, bay: str, limits: Limits) -> Truths | None
     return found
 
 
-def table_rows(
-    forecast: Forecast, bay: str, reader: Reader, bar_cells: int
-) -> tuple[list[str], list[list[str]]]:
-    """Return the head and the rows of a bay's table: time, each quantity with its range, a bar of the air."""
+def table_rows(forecast: Forecast, bay: str, reader: Reader) -> tuple[list[str], list[list[str]]]:
+    """Return the head and the rows of a bay's table: time, and each quantity with its range."""
     shown = [name for name in _SHOWN if (bay, name) in forecast.paths]
     columns = {name: hours_of(forecast, bay, name) for name in shown}
-    drawn = columns[shown[0]]
-    edges = min(hour.low for hour in drawn), max(hour.high for hour in drawn)
     unit = {"humidity_pct": "%"}
     head = ["", *(f"{NAMES[name]} {unit.get(name, reader.temperature(0.0).split()[1])}" for name in shown)]
-    rows = []
-    for place, hour in enumerate(drawn):
-        cells = [_cell(name, columns[name][place], reader) for name in shown]
-        bar = bar_text(hour, *edges, bar_cells)
-        rows.append([reader.clock(hour.at, forecast.issued_at), *cells, bar])
-    return [*head, f"{NAMES[shown[0]]}"], rows
+    rows = [
+        [
+            reader.clock(hour.at, forecast.issued_at),
+            *(_cell(name, columns[name][place], reader) for name in shown),
+        ]
+        for place, hour in enumerate(columns[shown[0]])
+    ]
+    return head, rows
 
 
 def _cell(name: str, hour: Hour, reader: Reader) -> str:
@@ -142,19 +150,39 @@ def _cell(name: str, hour: Hour, reader: Reader) -> str:
     return f"{likely:>3} ({low} to {high})"
 
 
-def bar_text(hour: Hour, lowest: float, highest: float, cells: int) -> str:
-    """Draw a range as dashes and its likely value as a plus, in plain ASCII for any console.
+def bay_chart(
+    forecast: Forecast, bay: str, limits: Limits, reader: Reader, size: tuple[int, int], *, plain: bool
+) -> list[Text]:
+    """Return the likely courses of air and part over 48 h, the range hatched, as lines of `size` cells.
 
-    `lowest` and `highest`, in the hour's own unit, stand at the ends of `cells`.
-
-    >>> bar_text(Hour(datetime(2026, 4, 1, tzinfo=UTC), 10.0, 15.0, 20.0), 0.0, 20.0, 11)
-    '     ---+--'
+    Empty where the bay has no temperature, or `size` (width, height) leaves no room. `plain` draws
+    with letters, for consoles without dots.
     """
-    scale = (cells - 1) / max(highest - lowest, 1e-9)
-    left, middle, right = (round((value - lowest) * scale) for value in (hour.low, hour.likely, hour.high))
-    line = [" "] * left + ["-"] * (right - left + 1)
-    line[min(middle, len(line) - 1)] = "+"
-    return "".join(line)
+    shown = [name for name in _DRAWN if (bay, name) in forecast.paths]
+    if not shown:
+        return []
+
+    def of_reader(values: Array) -> Array:
+        return np.array([shown_temperature(float(v), fahrenheit=reader.units == "us") for v in values])
+
+    times = forecast.times_us
+    courses = []
+    for name in shown:
+        words, letter, every, style = _DRAWN[name]
+        likely = of_reader(forecast.quantile(bay, name, 0.5))
+        courses.append(Course(words, letter, times, likely, every, style))
+    low, high = (of_reader(forecast.quantile(bay, shown[0], odds)) for odds in (_ODDS[0], _ODDS[-1]))
+    levels = of_reader(np.array([limits.air_min_c, limits.air_max_c]))
+    frame = Frame(
+        forecast.issued_at,
+        forecast.issued_at + SPAN,
+        forecast.issued_at,
+        tuple(levels.tolist()),
+        reader.temperature(0.0).split()[1],
+        reader.zone,
+        plain=plain,
+    )
+    return chart_lines(courses, Spread(times, low, high, QUIET), frame, *size)
 
 
 def ahead_json(forecast: Forecast, bays: Sequence[str], limits: Limits, reader: Reader) -> dict[str, object]:

@@ -55,13 +55,29 @@ class Session:
 
     @property
     def journal_path(self) -> Path:
-        """The journal's file, beside the store's."""
+        """The journal's file, beside the store's; `InputError` where the store is a central one."""
+        self.need_own_files()
         return self.store_path.with_suffix(".journal.sqlite")
 
     @property
     def outlook_path(self) -> Path:
-        """The file of outlooks, beside the store's."""
+        """The file of outlooks, beside the store's; `InputError` where the store is a central one."""
+        self.need_own_files()
         return self.store_path.with_suffix(".outlook.sqlite")
+
+    def need_own_files(self) -> None:
+        """See that nobody puts a shed's readings from afar beside this desk's own journal.
+
+        Raises
+        ------
+        InputError
+            If ``--store`` names a central store.
+        """
+        if self.central is not None:
+            raise InputError(
+                f"--store {self.central}: this needs the shed's own files; of a shed afar, ask now, tonight, "
+                "ahead, windows or hindcast"
+            )
 
     @property
     def files(self) -> Files:

@@ -7,10 +7,13 @@ from datetime import datetime, timedelta
 from dashboards.ahead_view import TRACK_WORDS, arrival_words, odds_words, ready_words, rescue_words
 from dashboards.cure_view import headline as cure_headline
 from dashboards.cure_view import moment_words
+from dashboards.heater_view import headline as heater_headline
+from dashboards.heater_view import heater_verdict
 from dashboards.view import NAMES, Reader, advice_words, age_words, reason_words
 from dashboards.view import headline as bay_headline
 from dashboards.window_view import window_says
 from forecast.cure_outlook import DEW_ODDS, Basis, CureOutlook
+from forecast.heater_state import Sign
 from forecast.outlook import Outlook
 from forecast.recent import Recent
 from forecast.shed_now import ShedNow
@@ -196,6 +199,26 @@ def windows_says(sight: Sight, reader: Reader) -> list[tuple[Verdict, str, str]]
     found = [one for bay in outlook.bays for one in bay.windows if one.verdict is not Verdict.NO_NEWS]
     found.sort(key=lambda one: WORST_FIRST.index(one.verdict), reverse=True)
     return [(one.verdict, f"{one.job}, {one.bay}", window_says(one, sight.at, reader)[0]) for one in found]
+
+
+def heater_says(sight: Sight, reader: Reader) -> list[tuple[Verdict, str, str]]:
+    """Return, for each heater, its verdict, where it hangs, what to do with it, and where its air peaks.
+
+    What to mix when comes last, as its own sentence.
+    """
+    outlook = sight.outlook
+    if outlook is None or outlook.is_stale(sight.at):
+        return []
+    found = []
+    for bay in outlook.bays:
+        if (heater := bay.heater) is not None:
+            do, _, mix = heater_headline(heater, reader).removesuffix(".").partition(". ")
+            if (over := heater.overshoot) is not None and heater.sign is Sign.NONE:
+                peak = f"{reader.temperature(over.peak_c)} at {reader.clock(over.peak_at, sight.at)}"
+                do = f"{do.replace(' the heater', '')}; air peaks at {peak}"
+            words = f"{do}. {mix}" if mix else do
+            found.append((heater_verdict(heater), f"heater, {bay.bay}", words))
+    return found
 
 
 def bays_of(sight: Sight) -> Sequence[BayNow]:

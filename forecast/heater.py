@@ -266,7 +266,7 @@ def _overshoot(
 def _advised(
     found: list[Choice], pace: BatchPace, at: datetime, step_s: float
 ) -> tuple[HeaterAdvice, WorkTime]:
-    keep, best = found[0], best_of(found, step_s)
+    keep, best = found[0], best_of(found, pace, step_s)
 
     def moment(step: int) -> datetime:
         return at + timedelta(seconds=(step + 1) * step_s)

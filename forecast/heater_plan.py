@@ -14,12 +14,14 @@ AHEAD_H = 4.0
 PEAK_H = 2.0
 WITHIN_MIN = 5.0
 """How far a work time may be off its plan: what a laminator can make good with a quicker brush."""
+_DECIDE_MIN = 4.0  # decided a little more strictly than promised: paths are surer of themselves than a shed
 _SURE_ODDS = 0.9
 _FIRST_REACHED_K = 0.3
 _BIAS_FADE_H = 2.0
 _JITTER_K = 0.15
 _LOOK_BACK_H = 1.0
 _TROUBLE_MIN = 10
+_LOWER_K = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0)
 _START_EVERY_MIN = 10
 _LATEST_START_MIN = 150
 
@@ -166,8 +168,10 @@ def candidates(setpoint_c: Array, air_now_c: float, step_s: float) -> tuple[Scen
     near = setpoint_c[: round(PEAK_H * 3600 / step_s)]
     known = near[np.isfinite(near)]
     top = float(known.max()) if len(known) else air_now_c
-    lower = [Scenario(round(2.0 * (top - by)) / 2.0, soon) for by in (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)]
-    off = [Scenario(float("nan"), round(wait * minute)) for wait in (10, 30, 60, 90)]
+    lower = [
+        Scenario(round(2.0 * (top - by)) / 2.0, soon) for by in (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0)
+    ]
+    off = [Scenario(float("nan"), round(wait * minute)) for wait in (10, 30, 60)]
     return (Scenario(), *(lower if len(known) else []), *(off if len(known) else []))
 
 
@@ -184,7 +188,7 @@ def choices(
         air = course.air_c[place]
         lasts = work_min(pace, air, step_s, starts)
         likely = np.median(lasts, axis=0)
-        odds = np.mean(np.abs(lasts - pace.plan_min) <= WITHIN_MIN, axis=0)
+        odds = np.mean(np.abs(lasts - pace.plan_min) <= _DECIDE_MIN, axis=0)
         allowed = starts >= (scenario.by_step or 0)
         if bench.part_min_c is not None:
             odds = odds * np.mean(course.part_c[place][:, starts] >= bench.part_min_c, axis=0)
@@ -200,10 +204,11 @@ def choices(
     return found
 
 
-def best_of(found: list[Choice], step_s: float) -> Choice:
+def best_of(found: list[Choice], pace: BatchPace, step_s: float) -> Choice:
     """Return the choice to advise: to do nothing while that is sure enough, else the soonest sure one.
 
-    Touching the heater must gain at least ten minutes over waiting. With none sure, the likeliest.
+    Touching the dial must gain ten minutes over waiting, and turning the heater off half an hour, since
+    nothing then holds the air; a minute off the plan weighs as five of waiting. None sure: the likeliest.
     """
     keep = found[0]
     found = [choice for choice in found if choice.start_step is not None]
@@ -214,5 +219,10 @@ def best_of(found: list[Choice], step_s: float) -> Choice:
     sure = [choice for choice in found if choice.odds >= _SURE_ODDS]
     if not sure:
         return max(found, key=lambda choice: choice.odds)
-    effort = 10 * 60 / step_s
-    return min(sure, key=lambda choice: (choice.start_step or 0) + (0 if choice is keep else effort))
+
+    def cost_min(choice: Choice) -> float:
+        setting = choice.scenario.setpoint_c
+        effort = 0.0 if setting is None else 30.0 if np.isnan(setting) else 10.0
+        return (choice.start_step or 0) * step_s / 60.0 + effort + 5.0 * abs(choice.work_min - pace.plan_min)
+
+    return min(sure, key=cost_min)

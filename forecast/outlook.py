@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from forecast.cure_outlook import CureOutlook
+from forecast.heater_state import HeaterOutlook
 from forecast.outlook_fields import WindowsField
 from forecast.shed_now import NOT_BAYS, OUTLOOK_STALE, ShedNow, bay_names, shed_now
 from forecast.verdict import BayNow, Limits, Verdict, worst
@@ -55,12 +56,14 @@ class BayOutlook:
     """One bay: as it is, and what may come.
 
     `bands` is empty where nothing could be forecast; `windows` are those of each planned job.
+    `heater` is what is known of the heater whose thermostat hangs here, None in other bays.
     """
 
     now: BayNow
     bands: tuple[Band, ...] = ()
     notes: tuple[str, ...] = ()
     windows: tuple[WindowsField, ...] = ()
+    heater: HeaterOutlook | None = None
 
     @property
     def bay(self) -> str:

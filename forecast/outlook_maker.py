@@ -16,12 +16,13 @@ from forecast.air import dew_point_c, margin_k
 from forecast.batches import ReadyHour, laid, learned_pots, live_at, read_cards, ready_hour
 from forecast.cure_ahead import PartAhead, part_ahead
 from forecast.cure_outlook import CureOutlook
+from forecast.heater_state import HeaterOutlook
 from forecast.outlook import HIGH_ODDS, LOW_ODDS, Band, BayOutlook, Outlook
 from forecast.paths import Forecast
 from forecast.planned_jobs import Planned, planned_jobs, planned_windows
 from forecast.rate import Floats
 from forecast.shed_limits import limits_of
-from forecast.shed_now import shed_now
+from forecast.shed_now import OUTLOOK_STALE, shed_now
 from forecast.tonight import CureTonight, tonight
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
@@ -66,13 +67,14 @@ def shed_of(config: Config, card_folders: Sequence[Path]) -> Shed:
     )
 
 
-def make_outlook(
+def make_outlook(  # noqa: PLR0913  all but the first three have defaults
     store: Store,
     shed: Shed,
     at: datetime,
     *,
     forecast: Forecast | None = None,
     book: Book = EMPTY,
+    heater: HeaterOutlook | None = None,
     notes: Sequence[str] = (),
 ) -> Outlook:
     """Return all that is known and expected of a shed at one moment.
@@ -90,6 +92,8 @@ def make_outlook(
         the last hours, and the outlook says so.
     book : Book, optional
         The journal.
+    heater : HeaterOutlook, optional
+        What is known of the heater, left out where it is too old.
     notes : sequence of str, optional
         What there is to say already.
 
@@ -113,11 +117,21 @@ def make_outlook(
         heard_at=_heard_at(store, at),
         forecast_at=None if forecast is None else forecast.issued_at,
         limits=shed.limits,
-        bays=tuple(_bay(bay, paths.get(bay.bay), windows.get(bay.bay, ())) for bay in now.bays),
+        bays=tuple(
+            replace(
+                _bay(bay, paths.get(bay.bay), windows.get(bay.bay, ())),
+                heater=heater if _is_of(heater, bay.bay, at) else None,
+            )
+            for bay in now.bays
+        ),
         cures=cures,
         notes=(*said, *wrong_jobs),
         mistakes=mistakes,
     )
+
+
+def _is_of(heater: HeaterOutlook | None, bay: str, at: datetime) -> bool:
+    return heater is not None and heater.bay == bay and at - heater.at <= OUTLOOK_STALE
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,11 +20,13 @@ from collector.calibration import corrected
 from collector.clock import Clock
 from collector.config import Config, load_config
 from collector.errors import InputError, LaydayError
+from collector.file_mark import file_mark
 from collector.journal import open_journal
 from collector.journal_book import EMPTY, Book
 from collector.store.base import Store
 from collector.store.opening import open_store
 from forecast.forecaster import Forecaster
+from forecast.heater_keeper import HeaterKeeper
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -37,6 +39,8 @@ from forecast.verdict import BayNow
 from forecast.weather_keeper import WeatherKeeper, weather_book_path
 
 if TYPE_CHECKING:
+    from forecast.heater_state import HeaterOutlook
+    from forecast.past import History
     from forecast.paths import Forecast
 
 REFRESH = timedelta(minutes=5)
@@ -60,6 +64,7 @@ class Inputs:
     shed: Shed
     journal: Path
     weather: WeatherKeeper | None = None
+    heater: HeaterKeeper | None = None
 
     def book(self) -> Book:
         """Return the journal; nothing where nobody has begun one."""
@@ -88,6 +93,9 @@ class OutlookService:
         self._basis: ShedNow | None = None
         self._forecast: Forecast | None = None
         self._forecaster = Forecaster()
+        self._history: History | None = None
+        self._heater: HeaterOutlook | None = None
+        self._heater_asked = inputs.heater is None
         self._notes: tuple[str, ...] = ("the first forecast is being worked out",)
 
     def look(self) -> str:
@@ -95,18 +103,22 @@ class OutlookService:
         why = self._due()
         if why in {"time", "jump"}:
             self._look_ahead()
+        if why == "heater" or (why in {"time", "jump"} and self._heater_asked):
+            self._look_at_heater()
         if why:
             self._make()
         return why
 
     def _due(self) -> str:
         """Return why an outlook is due; the first is made at once, its forecast follows."""
-        mark = _file_mark(self._inputs.journal)
+        mark = file_mark(self._inputs.journal)
         if self._basis is None or mark != self._journal_mark:
             self._journal_mark = mark
             return "first" if self._basis is None else "mark"
         if time.monotonic() - self._looked_ahead_s >= self._every_s:
             return "time"
+        if not self._heater_asked:  # its first answer takes long; the forecast need not wait for it
+            return "heater"
         if time.monotonic() - self._made_s >= CALM_S and jumped(self._basis, self._now()):
             return "jump"
         return ""
@@ -124,17 +136,37 @@ class OutlookService:
             if (weather := self._inputs.weather) is not None:
                 weather.refresh()
                 history = weather.known(history)
+            self._history = history
             self._forecast = self._forecaster.refresh(history, at)
             self._notes = () if weather is None else weather.notes
         except InputError as error:
             self._notes = (str(error),)
+
+    def _look_at_heater(self) -> None:
+        """Ask about the heater; what cannot be said of it is said so, and leaves all else as it is."""
+        self._heater_asked = True
+        if self._inputs.heater is None:
+            return
+        try:
+            self._heater = self._inputs.heater.look(
+                self._inputs.store, self._clock.now(), self._inputs.book(), self._history
+            )
+        except (InputError, ValueError) as error:
+            self._heater = None
+            self._notes = (*self._notes, f"nothing can be said of the heater: {error}")
 
     def _make(self) -> None:
         at = self._clock.now()
         inputs = self._inputs
         self._basis = self._now()
         outlook = make_outlook(
-            inputs.store, inputs.shed, at, forecast=self._forecast, book=inputs.book(), notes=self._notes
+            inputs.store,
+            inputs.shed,
+            at,
+            forecast=self._forecast,
+            book=inputs.book(),
+            heater=self._heater,
+            notes=self._notes,
         )
         self._keep(outlook)
         self._made_s = time.monotonic()
@@ -157,18 +189,6 @@ def _jumped(old: BayNow, new: BayNow) -> bool:
     return False
 
 
-def _file_mark(path: Path) -> object:
-    """Return what changes when somebody writes to a SQLite file: its and its log's size and time."""
-    marks = []
-    for file in (path, path.with_name(f"{path.name}-wal")):
-        try:
-            stat = file.stat()
-        except OSError:
-            continue
-        marks.append((stat.st_mtime_ns, stat.st_size))
-    return tuple(marks)
-
-
 def serve(order: Order, config: Config, stopping: threading.Event, alive: Callable[[], None]) -> None:
     """Make outlooks until told to stop; `alive` is called about once a second.
 
@@ -180,7 +200,8 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
     clock = order.clock()
     outlooks = open_outlooks(Path(order.outlook_file))
     topic = OutlookTopic(config.broker, config.shed.name) if config.broker is not None else None
-    shed = shed_of(config, tuple(Path(folder) for folder in order.card_folders))
+    folders = tuple(Path(folder) for folder in order.card_folders)
+    shed = shed_of(config, folders)
     with contextlib.ExitStack() as undo:
         if outlooks is not None:
             undo.callback(outlooks.close)
@@ -190,9 +211,8 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
         undo.callback(store.close)
         weather_file = weather_book_path(Path(order.store_file))
         weather = WeatherKeeper(config.weather, weather_file, clock, config.broker)
-        service = OutlookService(
-            Inputs(store, shed, Path(order.journal_file), weather), clock, lambda o: _keep(outlooks, topic, o)
-        )
+        inputs = Inputs(store, shed, Path(order.journal_file), weather, HeaterKeeper(config, folders))
+        service = OutlookService(inputs, clock, lambda outlook: _keep(outlooks, topic, outlook))
         while not stopping.is_set():
             try:
                 if why := service.look():

@@ -230,8 +230,9 @@ def call_for_heat(
     moved_k = np.where(np.abs(rise_k) < 1e-9, 1e-9, rise_k)  # noqa: PLR2004  no division by nothing
     stops = sensing.calling & ~(after_c <= off_c)
     starts = ~sensing.calling & (after_c < on_c)
-    until_off = np.clip((off_c - before_c) / moved_k, 0.0, 1.0)
-    until_on = np.clip((on_c - before_c) / moved_k, 0.0, 1.0)
+    # A dial that was turned switches at once; else the felt temperature has to get there.
+    until_off = np.where(before_c > off_c, 0.0, np.clip((off_c - before_c) / moved_k, 0.0, 1.0))
+    until_on = np.where(before_c < on_c, 0.0, np.clip((on_c - before_c) / moved_k, 0.0, 1.0))
     share = np.where(
         stops,
         np.nan_to_num(until_off),

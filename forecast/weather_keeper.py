@@ -21,7 +21,7 @@ FOR_EXPERTS = ("air_c", "humidity_pct", "sun_w_m2", "wind_m_s")
 # For hours that are past, what was expected at least a day before counts: a fit must not learn to
 # trust a forecast more than it can be trusted a day ahead.
 _BEFORE = timedelta(hours=24)
-_LOOK_BACK = timedelta(days=60)
+_REACH = timedelta(days=8)  # no service looks further ahead by the hour
 _OLD = timedelta(hours=12)
 
 
@@ -72,9 +72,9 @@ class WeatherKeeper:
         """
         if self._book is None or not len(history):
             return history
-        end = from_us(int(history.times_us[-1]))
+        start, end = from_us(int(history.times_us[0])), from_us(int(history.times_us[-1]))
         try:
-            issues = self._book.issues(end - _LOOK_BACK, end + timedelta(microseconds=STEP_US))
+            issues = self._book.issues(start - _REACH, end + timedelta(microseconds=STEP_US))
         except StoreError as error:
             self.notes = (f"no outdoor forecast: {error}",)
             return history

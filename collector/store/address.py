@@ -1,12 +1,14 @@
 """Where a central store is, and how one proves who one is: addresses, token files, TLS."""
 
 import re
-import ssl
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from collector.errors import InputError, SourceError, StoreError
 from collector.secret_files import secret_path
+
+if TYPE_CHECKING:
+    import ssl
 
 SCHEMES = "influx://, influx+tls://, victoria://, victoria+tls://"
 _PATTERN = re.compile(
@@ -104,7 +106,7 @@ class Access:
             raise StoreError(f"token_file {self.token_file} must hold the token and nothing else")
         return lines[0]
 
-    def tls(self) -> ssl.SSLContext:
+    def tls(self) -> "ssl.SSLContext":
         """Return what a server's certificate is checked by.
 
         Raises
@@ -112,6 +114,8 @@ class Access:
         StoreError
             If the file cannot be used.
         """
+        import ssl
+
         try:
             return ssl.create_default_context(cafile=self.tls_ca_file or None)
         except (OSError, ssl.SSLError) as error:

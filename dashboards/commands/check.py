@@ -28,6 +28,7 @@ def check(
         for line in setting_lines(session.config):
             session.console.print(line, soft_wrap=True, markup=False)
         return
+    session.need_own_files()  # it tells how this installation is
     where = str(session.config_path) if session.config_path else "none found, every default holds"
     try:
         store = session.open_store(read_only=True)

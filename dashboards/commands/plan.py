@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.config import load_plan
+from dashboards.known_ahead import history_of
 from dashboards.session import EXIT_CODES, Session
 from forecast.verdict import Verdict
 
@@ -25,18 +26,13 @@ def plan_command(
 
     from dashboards.plan_view import plan_json, plan_lines, plan_sentence
     from forecast.forecaster import forecast
-    from forecast.past import read_store
     from forecast.plan import plan
     from forecast.planned_jobs import plan_steps, terms_of
 
     session: Session = ctx.obj
     moment = session.moment(at)
     given = load_plan(file)
-    store = session.open_store(read_only=True)
-    try:
-        history = read_store(store, moment)
-    finally:
-        store.close()
+    history, notes = history_of(session, moment)
     steps = plan_steps(given, session.config, session.card_folders, history.bays, moment)
     terms = terms_of(session.config, moment)
     if any_hour:
@@ -45,11 +41,11 @@ def plan_command(
     found = plan(sky, steps, terms)
     console, reader = session.console, session.reader
     if session.json:
-        console.print_json(json.dumps(plan_json(found, moment, sky.notes)))
+        console.print_json(json.dumps(plan_json(found, moment, (*notes, *sky.notes))))
     elif session.plain:
         console.print(plan_sentence(found, moment, reader), markup=False, soft_wrap=True)
     else:
-        for line in (*sky.notes, *plan_lines(found, moment, reader)):
+        for line in (*notes, *sky.notes, *plan_lines(found, moment, reader)):
             console.print(line, markup=False, soft_wrap=True)
     best = found.earliest or found.surest
     raise typer.Exit(EXIT_CODES[Verdict.NO_GO if best is None else best.verdict])

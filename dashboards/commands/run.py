@@ -5,10 +5,14 @@ import logging
 import typer
 
 from collector.child import Child
+from collector.file_mark import file_mark
 from collector.housekeeping import Housekeeper
 from collector.service import Daemon
 from collector.store.lock import hold_store
+from dashboards.commands.phone import phone_order
 from dashboards.forwarding import CODE, ForwardOrder
+from dashboards.notify.service_code import WATCH_CODE
+from dashboards.phone.service import CODE as PHONE_CODE
 from dashboards.session import Session
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import order_of
@@ -17,26 +21,30 @@ from forecast.outlook_order import order_of
 def run(ctx: typer.Context) -> None:
     """Take readings from sensors and broker, keep them, until told to stop."""
     session: Session = ctx.obj
+    session.need_own_files()
     logging.getLogger().setLevel(logging.INFO)
     with hold_store(session.store_path):
         store = session.open_store()
         housekeeper = Housekeeper(store, session.clock, session.config.store.keep_days)
         outlook = OutlookChild(lambda: order_of(session.files, session.clock))
-        forward = _forward(session)
+        forward, phone = _forward(session), _phone(session)
+        watch = Child("alarms", WATCH_CODE, lambda: order_of(session.files, session.clock).line().rstrip())
+        beside = [child for child in (outlook, forward, phone) if child is not None]
+        planned = False
         try:
-            daemon = Daemon(session.config, store, session.clock)
+            daemon = Daemon(session.config, store, session.clock, lambda: file_mark(session.outlook_path))
             daemon.take_signals()
             daemon.start()
             housekeeper.start()
-            outlook.start()
-            if forward is not None:
-                forward.start()
+            for child in (*beside, watch):
+                child.start()
             daemon.run()
+            planned = True
             housekeeper.stop()
         finally:
-            outlook.stop()
-            if forward is not None:
-                forward.stop()
+            watch.stop(planned=planned)
+            for child in beside:
+                child.stop()
             store.close()
 
 
@@ -52,3 +60,11 @@ def _forward(session: Session) -> Child | None:
         log_level=logging.getLogger().getEffectiveLevel(),
     )
     return Child("forwarding", CODE, order.line)
+
+
+def _phone(session: Session) -> Child | None:
+    """Return the process that serves the phone page, where it is wanted."""
+    config = session.config.phone
+    if config is None:
+        return None
+    return Child("the phone page", PHONE_CODE, lambda: phone_order(session, config).line())

@@ -11,6 +11,7 @@ from collector.errors import InputError
 from collector.journal_book import Book
 from dashboards.cure_view import cure_json, cure_sentence
 from dashboards.cures import cures_now, read_book
+from dashboards.known_ahead import history_of
 from dashboards.outlooks import kept_outlook
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
@@ -70,15 +71,12 @@ def _worked_out(session: Session, moment: datetime) -> tuple[tuple[CureOutlook, 
 
 def _forecast(session: Session, moment: datetime) -> tuple["Forecast | None", tuple[str, ...]]:
     from forecast.forecaster import forecast
-    from forecast.past import read_store
 
-    store = session.open_store(read_only=True)
     try:
-        return forecast(read_store(store, moment), moment), ()
+        history, notes = history_of(session, moment)
+        return forecast(history, moment), notes
     except InputError as error:
         return None, (str(error),)
-    finally:
-        store.close()
 
 
 def _print(

@@ -30,6 +30,7 @@ def watch(
     It only reads. With --plain it prints a sentence per change and never redraws.
     """
     session: Session = ctx.obj
+    session.need_own_files()
     if session.plain or session.json:
         _print_changes(session, every_s, for_s)
         return

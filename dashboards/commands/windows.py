@@ -12,11 +12,11 @@ from rich.text import Text
 from collector.config import Config
 from collector.errors import InputError
 from collector.window_config import JobConfig
+from dashboards.known_ahead import history_of
 from dashboards.session import EXIT_CODES, Session
 from forecast.verdict import WORST_FIRST, Verdict
 
 if TYPE_CHECKING:
-    from collector.store.base import Store
     from forecast.planned_jobs import Planned
     from forecast.window import JobWindows
 
@@ -100,29 +100,22 @@ def _found(
 
     from forecast.forecaster import Forecaster
     from forecast.learned_odds import LearnedOdds
-    from forecast.past import read_store
     from forecast.planned_jobs import planned_windows
 
     if any_hour:
         planned = replace(planned, terms=replace(planned.terms, working=None))
-    store = session.open_store(read_only=True)
-    try:
-        history = read_store(store, moment)
-        if bay is not None and bay not in history.bays:
-            raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
-        forecaster = Forecaster()
-        ahead = forecaster.refresh(history, moment)
-        learned = LearnedOdds(history, forecaster.points)
-        bays = history.bays if bay is None else (bay,)
-        found = planned_windows(planned, ahead, bays, learned)
-        return _warmed(session, store, found, moment), ahead.notes
-    finally:
-        store.close()
+    history, notes = history_of(session, moment)
+    if bay is not None and bay not in history.bays:
+        raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
+    forecaster = Forecaster()
+    ahead = forecaster.refresh(history, moment)
+    learned = LearnedOdds(history, forecaster.points)
+    bays = history.bays if bay is None else (bay,)
+    found = planned_windows(planned, ahead, bays, learned)
+    return _warmed(session, found, moment), (*notes, *ahead.notes)
 
 
-def _warmed(
-    session: Session, store: "Store", found: tuple["JobWindows", ...], moment: datetime
-) -> tuple["JobWindows", ...]:
+def _warmed(session: Session, found: tuple["JobWindows", ...], moment: datetime) -> tuple["JobWindows", ...]:
     """Say how much more heat would help, where warmth is lacking and the heater's power is known."""
     from forecast.climate_fit import fit_climate
     from forecast.heater_reading import read_heater_past, settings_of
@@ -132,7 +125,11 @@ def _warmed(
     lacking = any(way.remedy in WARMER for one in found for way in one.openings)
     if heater.power_kw is None or not lacking:
         return found
-    past = read_heater_past(store, moment).past
+    store = session.open_store(read_only=True)
+    try:
+        past = read_heater_past(store, moment).past
+    finally:
+        store.close()
     fit = fit_climate(past, settings_of(heater).power_w)
     return tuple(with_more_heat(one, fit, past.bays, moment) for one in found)
 

@@ -16,6 +16,7 @@ from dashboards.view import Reader
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_view import Sight
 from tests.dashboards.watching import AT, COLD_NIGHT, GOOD_DAY, Scene, watched
+from tests.forecast.test_outlook_json import a_heater
 
 METRIC = Reader()
 MAIN = Look()
@@ -106,6 +107,19 @@ def test_a_narrow_screen_has_lists_and_the_verdict_first(sights: Sights) -> None
     lines = text(sights["good"], size=(50, 20))
     assert "  + GO  keel" in lines
     assert "   part 20.5 °C, air 21.6 °C, 53 %, margin 8.8 °C" in lines
+
+
+def test_the_heater_says_what_to_do_and_where_its_air_peaks(sights: Sights) -> None:
+    sight = sights["good"]
+    assert sight.outlook is not None
+    keel, sheer = sight.outlook.bays
+    heater = replace(a_heater(), at=sight.at)
+    heated = replace(sight, outlook=replace(sight.outlook, bays=(replace(keel, heater=heater), sheer)))
+    assert "  ~ TIGHT    heater, keel: Off at 23:00; air peaks at 24.0 °C at 23:30" in text(heated)
+    wide = " ".join(" ".join(text(heated, size=(120, 40))).split())
+    assert "air peaks at 24.0 °C at 23:30. Mix at 23:30: 29 min of work time, 90 % sure" in wide
+    old = replace(heated, at=sight.at + timedelta(minutes=30))
+    assert "heater, keel" not in " ".join(text(old))
 
 
 def test_the_big_view_is_one_word_and_one_number(sights: Sights) -> None:

@@ -8,8 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from collector.clock import to_us
 from collector.domain import Reading
 from collector.store.opening import open_store
+from forecast.weather import HOUR_US, QUANTITIES, Outdoor
+from forecast.weather_book import WeatherBook
+from forecast.weather_keeper import weather_book_path
 from tests.end_to_end.layday import COMMAND, Layday, sensor_lines
 
 START = datetime(2026, 4, 1, tzinfo=UTC)
@@ -63,10 +67,11 @@ def test_ahead_speaks_in_words_and_draws_the_ranges(shed: Layday) -> None:
     assert "warmest 2" in told
     assert "coldest 14 °C about Tue 1" in told
     assert "Humidity" in told
-    assert any("--" in line and "+" in line for line in lines)
+    assert sum("\u2800" < letter < "\u28ff" for line in lines for letter in line) > 50
+    assert any("humidity %" in line for line in lines)
     plain = shed.ask("ahead", "--at", "2026-04-06T23:30Z", "--plain").stdout.splitlines()
     assert [line for line in plain if line.startswith("keel: ")] == [told]
-    assert not any("--" in line for line in plain)
+    assert not any("humidity %" in line for line in plain)
 
 
 def test_ahead_names_the_bays_it_has(shed: Layday) -> None:
@@ -104,6 +109,29 @@ def test_hindcast_draws_a_picture_and_two_processes_say_the_same(shed: Layday) -
     assert (width, height) > (500, 500)
     two = shed.ask("hindcast", str(file), "--json", "--every", "6h", "--jobs", "2")
     assert json.loads(two.stdout) == json.loads(one.stdout)
+
+
+def test_a_kept_outdoor_forecast_is_known_to_ahead_and_hindcast(shed: Layday) -> None:
+    """A forecast kept each day is read from the book beside the store; nobody is asked."""
+    text = shed.config.read_text()
+    shed.config.write_text(f'[weather]\nservice = "file"\nfile = "gone.json"\n{text}')
+    days = ("--from", "2026-04-04T00:00Z", "--to", "2026-04-06T00:00Z", "--json")
+    blind = shed.ask("hindcast", *days)
+    assert blind.returncode == 0, blind.stderr
+    none = shed.ask("hindcast", "--weather", "column")
+    assert none.returncode == 2
+    assert "no outdoor forecast was kept" in none.stderr
+    book = WeatherBook(weather_book_path(shed.folder / "layday.sqlite"))
+    hours = np.arange(12 * 24, dtype=np.int64)
+    for day in range(6):
+        left = hours[24 * day :]
+        columns = {name: np.full(len(left), np.nan) for name in QUANTITIES}
+        columns["air_c"] = 10 + 5 * np.sin(left * 2 * np.pi / 24)
+        book.keep(Outdoor("saved", None, to_us(START) + HOUR_US * left, columns), START + timedelta(days=day))
+    kept = shed.ask("hindcast", *days, "--weather", "column")
+    assert kept.returncode == 0, kept.stderr
+    assert json.loads(kept.stdout) != json.loads(blind.stdout)
+    assert shed.ask("ahead", "--at", "2026-04-06T23:30Z").returncode == 0
 
 
 @pytest.mark.parametrize(

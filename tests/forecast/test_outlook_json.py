@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.errors import InputError
@@ -21,6 +21,18 @@ from forecast.cure_outlook import (
     Rescue,
     StageAhead,
     Wanted,
+)
+from forecast.heater_state import (
+    Action,
+    Fuel,
+    HeaterAdvice,
+    HeaterNow,
+    HeaterOutlook,
+    Overshoot,
+    Running,
+    Sign,
+    WarmUp,
+    WorkTime,
 )
 from forecast.limits import Limit
 from forecast.opening import Opening
@@ -70,6 +82,19 @@ def a_cure() -> CureOutlook:
     )
 
 
+def a_heater() -> HeaterOutlook:
+    """A heater that will overshoot, with every field filled."""
+    now = HeaterNow("keel", Running.BURNING, after(2.0), 18.0, 1.0, 4.0, 17.0, 19.5, 40.0, "heater input")
+    peak = Overshoot("keel", 24.0, 23.0, 25.5, after(4.0), after(3.5), after(4.5), 21.0, 18.5, 0.8)
+    work = WorkTime("test", 1.5, 18.0, 30.0, after(4.0), 22.0, 8.0)
+    advice = HeaterAdvice(Action.OFF, None, after(3.5), after(4.0), 29.0, 20.0, 0.9)
+    warm = WarmUp(18.0, 18.0, after(5.0), after(4.5), after(6.0), 1.0, 0.1, 2.5)
+    fuel = Fuel("propane", 7.0, 0.5, 14.0, after(17.0), after(15.0), after(20.0), "scale")
+    return HeaterOutlook(
+        after(3.0), "keel", now, Sign.NONE, None, peak, work, advice, warm, fuel, ("a caution",), ("a note",)
+    )
+
+
 def an_outlook() -> Outlook:
     """An outlook of two bays and a cure."""
     steps = tuple(float(i) for i in range(144))
@@ -80,7 +105,7 @@ def an_outlook() -> Outlook:
         "keel", "lay-up", Verdict.GO, Verdict.TIGHT, (window,), after(13.0), 0.95, Limit.NONE,
         240.0, float("inf"), (opening,), ("a note",),
     )  # fmt: skip
-    keel = BayOutlook(judge_bay("keel", GOOD, LIMITS), (band,), windows=(lay_up,))
+    keel = BayOutlook(judge_bay("keel", GOOD, LIMITS), (band,), windows=(lay_up,), heater=a_heater())
     bays = (keel, BayOutlook(judge_bay("sheer", {}, LIMITS)))
     return Outlook("tunnel", after(3.0), after(2.99), after(3.0), LIMITS, bays, (a_cure(),), ("a note",))
 
@@ -90,6 +115,7 @@ def test_what_is_written_is_read_again() -> None:
     assert load_outlook(dump_outlook(outlook)) == outlook
 
 
+@settings(max_examples=30)  # each checks a whole outlook
 @given(st.lists(st.floats(-60, 100), min_size=1), st.datetimes(timezones=st.just(UTC)))
 def test_any_number_and_time_survives(values: list[float], at: datetime) -> None:
     band = Band("air_c", at, 1800.0, tuple(values), tuple(values), tuple(values))

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from collector.clock import ManualClock
+from collector.config import Config
 from collector.domain import Reading
 from collector.journal import Told, open_journal
 from collector.store.memory import MemoryStore
 from forecast import service as module
+from forecast.heater_keeper import HeaterKeeper
 from forecast.outlook_order import Files, order_of, read_order
 from forecast.outlook_topic import OutlookTopic
 from forecast.service import Inputs, OutlookService, jumped
@@ -27,11 +29,13 @@ if TYPE_CHECKING:
 class Bench:
     """A service over a store in memory; its calm and its wait are as the test sets them."""
 
-    def __init__(self, folder: Path, store: MemoryStore) -> None:
+    def __init__(self, folder: Path, store: MemoryStore, heater: HeaterKeeper | None = None) -> None:
         self.clock = ManualClock(AT)
         self.made: list[Outlook] = []
         self.journal = folder / "shed.journal.sqlite"
-        self.service = OutlookService(Inputs(store, SHED, self.journal), self.clock, self.made.append)
+        self.service = OutlookService(
+            Inputs(store, SHED, self.journal, heater=heater), self.clock, self.made.append
+        )
 
 
 @pytest.fixture
@@ -50,6 +54,14 @@ def test_the_first_is_made_at_once_and_its_forecast_follows(tmp_path: Path) -> N
     assert first.bays[0].now.verdict is Verdict.GO
     assert second.forecast_at == AT
     assert second.bays[0].bands
+
+
+@pytest.mark.usefixtures("patient")
+def test_a_shed_without_a_heater_is_asked_once_and_has_none(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, a_store(), HeaterKeeper(Config(), ()))
+    assert [bench.service.look() for _ in range(4)] == ["first", "time", "heater", ""]
+    assert bench.made[-1].bays[0].heater is None
+    assert bench.made[-1].bays[0].bands
 
 
 @pytest.mark.usefixtures("patient")

@@ -22,6 +22,7 @@ from dashboards.watch_view import (
     cure_word,
     first_matter,
     freshness,
+    heater_says,
     next_words,
     outlook_notes,
     progress_of,
@@ -163,7 +164,7 @@ def _body(sight: Sight, reader: Reader, width: int) -> list[Text]:
             lines += _cure_lines(cure, sight, reader, width)
     if not cures:
         lines.append(Text(" No live cure. c starts one when a batch is laid.", style=QUIET))
-    lines += _window_lines(sight, reader, width)
+    lines += [*_window_lines(sight, reader, width), *_heater_lines(sight, reader, width)]
     return lines + [Text(line.plain, style=QUIET) for line in _sentences(outlook_notes(sight), width)]
 
 
@@ -172,10 +173,25 @@ def _window_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
     lines = []
     for verdict, about, says in windows_says(sight, reader):
         words = says if width >= _WIDE else says.split(",")[0].split(";")[0]
-        tag = Text.assemble(" ", badge(verdict, verdict.value.upper()))
-        tag.pad_right(max(_BADGE + 1 - tag.cell_len, 0))
-        lines.append(Text.assemble(tag, f" {about}: {words}"))
+        lines.append(_one_line(verdict, about, words))
     return lines
+
+
+def _heater_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
+    """Return what to do with each heater, and where its air peaks."""
+    lines = []
+    for verdict, about, says in heater_says(sight, reader):
+        words = says if width >= _WIDE else says.split(". ")[0]
+        first, *rest = wrapped(words, max(width - _BADGE - len(about) - 6, NARROW // 3), "")
+        lines.append(_one_line(verdict, about, first))
+        lines += [Text(" " * (_BADGE + 2) + line) for line in rest]
+    return lines
+
+
+def _one_line(verdict: Verdict, about: str, words: str) -> Text:
+    tag = Text.assemble(" ", badge(verdict, verdict.value.upper()))
+    tag.pad_right(max(_BADGE + 1 - tag.cell_len, 0))
+    return Text.assemble(tag, f" {about}: {words}")
 
 
 def _bay_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:

@@ -1,5 +1,7 @@
 """What each answer of the far end is taken for."""
 
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -106,3 +108,16 @@ def test_a_token_is_sent_and_never_told(central: Central, tmp_path: Path) -> Non
     ):
         sender(address, Access(str(token))).send(LINES)
     assert "words" not in str(told.value)
+
+
+def test_the_daemon_loads_no_client_and_the_forwarder_no_pandas() -> None:
+    code = (
+        "import sys, collector.service, dashboards.commands.run\n"
+        "assert 'influxdb_client' not in sys.modules and 'urllib3' not in sys.modules\n"
+        "from collector.forward.sender import Sender\n"
+        "from collector.store.address import NO_ACCESS, parse_address\n"
+        "from collector.clock import SystemClock\n"
+        "Sender(parse_address('influx://127.0.0.1:9/x/y'), NO_ACCESS, 'o', SystemClock())._connected()\n"
+        "assert 'influxdb_client' in sys.modules and 'pandas' not in sys.modules\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)

@@ -1,0 +1,33 @@
+"""The readings of a shed with what is known ahead of them: what every forecast is made from."""
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from dashboards.session import Session
+
+if TYPE_CHECKING:
+    from forecast.past import History
+
+
+def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str, ...]]:
+    """Return the readings up to a moment with the newest outdoor forecast kept, and what is wrong with that.
+
+    Nothing is asked over the network: the daemon does that.
+
+    Raises
+    ------
+    InputError
+        If there are no sound readings.
+    StoreError
+        If the store cannot be read.
+    """
+    from forecast.past import read_store
+    from forecast.weather_keeper import WeatherKeeper, weather_book_path
+
+    store = session.open_store(read_only=True)
+    try:
+        history = read_store(store, moment)
+    finally:
+        store.close()
+    keeper = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)
+    return keeper.known(history), keeper.notes

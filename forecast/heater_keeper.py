@@ -1,0 +1,125 @@
+"""The heater, asked about every few minutes: the shed's heat is learned seldom, the rest is new each time."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from collector.config import Config
+from collector.errors import ConfigError, InputError
+from collector.heater_config import HeaterConfig
+from collector.journal_book import Book
+from collector.store.base import Store
+from forecast.batches import Cards, learned_pots
+from forecast.card_files import find_card
+from forecast.climate_past import ClimatePast
+from forecast.heater import heater_outlook
+from forecast.heater_reading import coming, read_heater_past, settings_of
+from forecast.heater_shed import HeaterSettings, Part, PotPlan, ReadyShed, ready_shed
+from forecast.heater_state import HeaterOutlook
+from forecast.past import History
+from forecast.resin import gel_surface
+from forecast.thermostat import sawtooth
+
+RELEARN = timedelta(hours=6)
+"""A shed's heat changes with its skin and its doors, not by the hour; learning takes seconds."""
+
+_SAW_TOOTH = "saw-tooth"
+
+
+class HeaterKeeper:
+    """Keeps what was learned of a shed's heat between questions. Not for several threads."""
+
+    def __init__(self, config: Config, card_folders: Sequence[Path]) -> None:
+        self._config = config
+        self._folders = card_folders
+        self._ready: ReadyShed | None = None
+        self._learned_at: datetime | None = None
+
+    def look(
+        self, store: Store, at: datetime, book: Book, known: History | None = None
+    ) -> HeaterOutlook | None:
+        """Return what can be said of the heater at a moment; None in a shed where nothing tells of one.
+
+        Parameters
+        ----------
+        store : Store
+            The readings.
+        at : datetime
+            The moment, aware.
+        book : Book
+            The journal: the pot planned is like the newest one laid where the thermostat hangs.
+        known : History, optional
+            With the outdoor forecast in its `ahead`.
+
+        Raises
+        ------
+        InputError
+            If no bay's air was heard in the last week.
+        StoreError
+            If the store cannot be read.
+        """
+        if not self._tells_of_one(store):
+            return None
+        config = self._config
+        heard = read_heater_past(store, at)
+        settings = settings_of(config.heater)
+        ready = self._learned(heard.past, settings, at)
+        bay = ready.past.bays[ready.shed.thermostat.place]
+        pot = self._pot(store, at, book, bay)
+        target_c = config.limits.part_min_c if pot is None else pot.card.application.temp_min_c
+        return heater_outlook(
+            ready,
+            settings,
+            coming(heard, config.heater, config.shed.zone, known),
+            at,
+            pot=pot,
+            part=Part(target_c, air_max_c=config.limits.air_max_c),
+            gas=heard.series.get("heater.gas_kg"),
+        )
+
+    def _tells_of_one(self, store: Store) -> bool:
+        return self._config.heater != HeaterConfig() or any(
+            name.startswith("heater.") for name in store.sensors()
+        )
+
+    def _learned(self, past: ClimatePast, settings: HeaterSettings, at: datetime) -> ReadyShed:
+        """Put the newest past to what was learned before; learn anew where that is old or does not fit."""
+        ready, learned_at = self._ready, self._learned_at
+        if ready is not None and learned_at is not None and ready.past.bays == past.bays:
+            fresh = timedelta(0) <= at - learned_at < RELEARN
+            continued = _continued(ready, past) if fresh else None
+            if continued is not None:
+                return continued
+        self._ready, self._learned_at = ready_shed(past, settings), at
+        return self._ready
+
+    def _pot(self, store: Store, at: datetime, book: Book, bay: str) -> PotPlan | None:
+        newest = [cure.batch for cure in book.cures.values() if cure.batch.bay == bay]
+        if not newest:
+            return None
+        batch = newest[-1]
+        try:
+            card = find_card(batch.card, self._folders)
+        except (InputError, ConfigError):  # the cure itself says so
+            return None
+        if not card.catalyst_min_pct <= batch.catalyst_pct <= card.catalyst_max_pct:
+            return None
+        pots = learned_pots(book, Cards({batch.card: card}, ()), store, at).get(card.key, [])
+        return PotPlan(card, gel_surface(card, pots, batch.lot), batch.catalyst_pct)
+
+
+def _continued(ready: ReadyShed, past: ClimatePast) -> ReadyShed | None:
+    """Return the learned shed with a newer past; None where its heater's course cannot be read any more."""
+    if ready.source != _SAW_TOOTH:
+        return replace(ready, past=past)
+    found = sawtooth(past)
+    if found is None:
+        return None
+    burn, middle_c, _ = found
+    told = bool(np.isfinite(past.setpoint_c).any())
+    return replace(
+        ready, past=replace(past, burn_share=burn, setpoint_c=past.setpoint_c if told else middle_c)
+    )

@@ -1,0 +1,1 @@
+"""Tests of alarms and messages."""

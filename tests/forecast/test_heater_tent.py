@@ -1,0 +1,120 @@
+"""The heater's answers against the simulated tent: overshoot, advice, run-out, and what went wrong."""
+
+from dataclasses import replace
+from datetime import timedelta
+from functools import cache
+
+import numpy as np
+import pytest
+
+from forecast.climate_past import ClimatePast
+from forecast.fuel import HoursAhead
+from forecast.heater import heater_now, heater_outlook
+from forecast.heater_shed import Coming, ReadyShed, ready_shed
+from forecast.heater_signs import sign_of
+from forecast.heater_state import Action, Running, Sign
+from hardware.tent.scenario import Event, Kind, Scenario
+from tests.bench.overshoot import (
+    LEARN_DAYS,
+    PEAK_K,
+    PEAK_MIN,
+    START,
+    WORK_MIN,
+    Life,
+    followed,
+    peaks,
+    ran_out,
+)  # fmt: skip
+from tests.forecast.shed_data import past_of, tent_history
+
+SEED = 51  # not used in development
+_FUEL_SHARE = 0.10
+
+
+@cache
+def life() -> Life:
+    return Life(SEED)
+
+
+@pytest.mark.slow
+def test_overshoot_is_told_an_hour_before() -> None:
+    """The bar is the project's own: 0.7 K and 10 min, on average."""
+    found = list(peaks(life()))
+    assert len(found) >= 3
+    assert np.mean([abs(each.off_k) for each in found]) <= PEAK_K
+    assert np.mean([abs(each.off_min) for each in found]) <= PEAK_MIN
+
+
+@pytest.mark.slow
+def test_a_pot_mixed_as_advised_lasts_as_planned() -> None:
+    """Followed in the tent, whose air then is the truth; the shed is warmed 3 K above the plan first.
+
+    Of the few pots of one life one may fail; the table of tests/bench/overshoot.py has the nine in ten.
+    """
+    found = list(followed(life(), "generic-vinyl-ester", 3.0))
+    promised = [each for each in found if each.promised]
+    assert len(promised) >= 3
+    assert any(each.action in {Action.SET, Action.OFF, Action.WAIT} for each in promised)
+    missed = [each for each in promised if abs(each.lasted_min - each.plan_min) > WORK_MIN]
+    assert len(missed) <= 1
+
+
+@pytest.mark.slow
+def test_the_hour_the_fuel_runs_out_is_told_a_day_before() -> None:
+    found = [each for each in ran_out(SEED, 1) if each.forecast and each.hours >= 24]
+    assert np.mean([abs(each.off_share) for each in found]) <= _FUEL_SHARE
+
+
+BROKEN_FROM_MIN = 8 * 1440 + 2 * 60  # two in the morning, nobody there
+LATER_MIN = 45
+
+
+def broken(kind: Kind | None) -> ClimatePast:
+    events: tuple[Event, ...] = ()
+    if kind is not None:
+        start_s = START.timestamp() + 60.0 * BROKEN_FROM_MIN
+        events = (Event(kind, start_s, start_s + 3 * 3600.0),)
+    history = tent_history(SEED, 8.3, Scenario(events, dropouts_per_day=0.0))
+    return past_of(history).until(BROKEN_FROM_MIN + LATER_MIN, 7 * 1440)
+
+
+def test_a_heater_that_stopped_a_door_and_a_moved_sensor_are_told_apart() -> None:
+    shed = life().ready.shed
+    well = broken(None)
+    assert sign_of(shed, well).sign is Sign.NONE
+    out = sign_of(shed, broken(Kind.HEATER_OUT))
+    assert out.sign is Sign.HEATER_STOPPED
+    assert abs(out.step - (len(well) - LATER_MIN)) <= 45  # its last burn ended at most a swing before
+    assert sign_of(shed, broken(Kind.DOOR_OPEN)).sign is Sign.DOOR_OPEN
+    moved = well.air_c.copy()
+    moved[1, -20:] += 4.0
+    assert sign_of(shed, replace(well, air_c=moved)).sign is Sign.SENSOR_MOVED
+
+
+def test_a_stopped_heater_and_a_silent_sensor_give_no_advice() -> None:
+    it = life()
+    ready = ReadyShed(it.ready.shed, broken(Kind.HEATER_OUT), it.ready.source)
+    at = START + timedelta(minutes=BROKEN_FROM_MIN + LATER_MIN)
+    ahead = Coming(np.full(240, 14.5), None, HoursAhead(*np.full((4, 72), 10.0)))
+    found = heater_outlook(ready, it.settings, ahead, at)
+    assert found.sign is Sign.HEATER_STOPPED
+    assert found.now.running is Running.STOPPED
+    assert any("carbon monoxide" in caution for caution in found.cautions)
+    silent = ready.past.air_c.copy()
+    silent[:, -60:] = np.nan
+    gone = heater_outlook(replace(ready, past=replace(ready.past, air_c=silent)), it.settings, ahead, at)
+    assert gone.advice.action is Action.NO_NEWS
+    assert gone.overshoot is None
+    assert "no fresh reading" in gone.notes[0]
+    with pytest.raises(ValueError, match="there are keel, sheer"):
+        heater_outlook(ready, it.settings, ahead, at, bay="loft")
+
+
+def test_without_a_heater_column_the_swing_of_the_air_stands_in() -> None:
+    past = life().past.until(LEARN_DAYS * 1440)
+    unheard = replace(past, burn_share=np.full(len(past), np.nan), setpoint_c=np.full(len(past), np.nan))
+    ready = ready_shed(unheard, life().settings)
+    assert ready.source == "saw-tooth"
+    true_pct = 100.0 * float(np.nanmean(past.burn_share[-180:]))
+    now = heater_now(ready, START)
+    assert now.duty_pct == pytest.approx(true_pct, abs=12.0)
