@@ -178,8 +178,9 @@ def bedtime() -> None:
             _print_nights(f"{name} {bay}", nights)
             every += nights
     _print_nights("all", every)
-    chosen = np.linspace(0, len(every) - 1, _NIGHTS).astype(int)
-    _print_nights(f"{_NIGHTS} of them, evenly", [every[one] for one in chosen])
+    came = [one for one in every if 0.0 < one.came_h < np.inf]
+    chosen = np.linspace(0, len(came) - 1, _NIGHTS).astype(int)
+    _print_nights(f"{_NIGHTS} of them, evenly", [came[one] for one in chosen])
 
 
 def _print_nights(title: str, nights: list[Night]) -> None:
