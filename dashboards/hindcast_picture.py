@@ -27,39 +27,38 @@ def draw(found: dict[str, Any], file: str) -> None:
     ]
     figure, axes = plt.subplots(len(shown), 2, figsize=(9, 2.6 * len(shown)), squeeze=False)
     for (title, unit, scores), (left, right) in zip(shown, axes, strict=True):
-        known = {int(hours): one for hours, one in scores.items() if one["n"]}
-        hours = list(known)
-        for key, words, colour, style in (
-            ("mae", "layday", _LAYDAY, "o-"),
-            ("mae_persistence", "as now", _NOW, "s--"),
-            ("mae_yesterday", "as yesterday", _YESTERDAY, "^:"),
-        ):
-            left.plot(hours, [known[hour][key] for hour in hours], style, color=colour, label=words, ms=4)
-        left.set_title(f"{title}: mean error, {unit}", fontsize=9, loc="left")
-        left.set_ylim(bottom=0)
-        right.axhspan(78, 82, color="#dddddd")
-        for key, words, style in (("cover80", "all", "o-"), ("cover80_worst_week", "worst week", "v:")):
-            values = [None if known[hour][key] is None else 100 * known[hour][key] for hour in hours]
-            right.plot(
-                hours,
-                [float("nan") if v is None else v for v in values],
-                style,
-                color=_LAYDAY,
-                label=words,
-                ms=4,
-            )
-        right.set_title("inside the range said to hold 8 times in 10, %", fontsize=9, loc="left")
-        right.set_ylim(0, 100)
-        for ax in (left, right):
-            ax.set_xticks(hours)
-            ax.tick_params(labelsize=8)
-            ax.grid(visible=True, alpha=0.3)
+        _draw_row(title, unit, scores, left, right)
     axes[0][0].legend(fontsize=8)
     axes[0][1].legend(fontsize=8, loc="lower left")
     for ax in axes[-1]:
         ax.set_xlabel("hours ahead", fontsize=8)
     figure.tight_layout()
     figure.savefig(file, dpi=110, metadata={"Software": None})
+
+
+def _draw_row(title: str, unit: str, scores: dict[str, Any], left: Any, right: Any) -> None:  # noqa: ANN401  matplotlib has no types
+    """Draw one bay and quantity: errors on the left axes, coverage on the right."""
+    known = {int(hours): one for hours, one in scores.items() if one["n"]}
+    hours = list(known)
+    for key, words, colour, style in (
+        ("mae", "layday", _LAYDAY, "o-"),
+        ("mae_persistence", "as now", _NOW, "s--"),
+        ("mae_yesterday", "as yesterday", _YESTERDAY, "^:"),
+    ):
+        left.plot(hours, [known[hour][key] for hour in hours], style, color=colour, label=words, ms=4)
+    left.set_title(f"{title}: mean error, {unit}", fontsize=9, loc="left")
+    left.set_ylim(bottom=0)
+    right.axhspan(78, 82, color="#dddddd")
+    for key, words, style in (("cover80", "all", "o-"), ("cover80_worst_week", "worst week", "v:")):
+        values = [known[hour][key] for hour in hours]
+        shares = [float("nan") if value is None else 100 * value for value in values]
+        right.plot(hours, shares, style, color=_LAYDAY, label=words, ms=4)
+    right.set_title("inside the range said to hold 8 times in 10, %", fontsize=9, loc="left")
+    right.set_ylim(0, 100)
+    for ax in (left, right):
+        ax.set_xticks(hours)
+        ax.tick_params(labelsize=8)
+        ax.grid(visible=True, alpha=0.3)
 
 
 def main() -> None:

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 
 def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str, ...]]:
-    """Return the readings up to a moment with the newest outdoor forecast kept, and what is wrong with that.
+    """Return the readings up to a moment with the programme and outdoor forecast, and what is amiss.
 
     Nothing is asked over the network: the daemon does that.
 
@@ -22,6 +22,7 @@ def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str
         If the store cannot be read.
     """
     from forecast.past import read_store
+    from forecast.programme import with_programme
     from forecast.weather_keeper import WeatherKeeper, weather_book_path
 
     store = session.open_store(read_only=True)
@@ -30,4 +31,6 @@ def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str
     finally:
         store.close()
     keeper = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)
+    config = session.config
+    history = with_programme(history, config.heater.setpoint_c, config.shed.zone)
     return keeper.known(history), keeper.notes

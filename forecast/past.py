@@ -120,13 +120,7 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
     for name, values in columns.items():
         heard = np.isfinite(values)
         at_us, kept = times_us[heard], values[heard]
-        place = np.searchsorted(at_us, grid, side="right") - 1
-        fresh = place >= 0
-        if len(at_us):
-            fresh &= grid - at_us[np.maximum(place, 0)] < STEP_US
-            thinned[name] = np.where(fresh, kept[np.maximum(place, 0)], np.nan)
-        else:
-            thinned[name] = np.full(len(grid), np.nan)
+        thinned[name] = _newest(grid, at_us, kept)
         if name.endswith(FORECAST_QUANTITIES):
             lows[name], highs[name] = _extremes(grid, at_us, kept)
     if grid[-1] > times_us[-1]:
@@ -138,11 +132,17 @@ def thin(times_us: Times, columns: Mapping[str, Array]) -> History:
         grid = np.array([first_us], dtype=np.int64)
         thinned = {name: values[-1:].astype(np.float64) for name, values in columns.items()}
         lows, highs = {}, {}
-    within = {}
-    for name, values in columns.items():
-        if name in thinned:
-            within[name] = _within(times_us, values, grid, thinned[name])
+    within = {name: _within(times_us, columns[name], grid, values) for name, values in thinned.items()}
     return History(grid, thinned, {}, within, lows, highs)
+
+
+def _newest(grid: Times, at_us: Times, kept: Array) -> Array:
+    """Return the newest value of each step's half hour; NaN where none was heard."""
+    if not len(at_us):
+        return np.full(len(grid), np.nan)
+    place = np.searchsorted(at_us, grid, side="right") - 1
+    fresh = (place >= 0) & (grid - at_us[np.maximum(place, 0)] < STEP_US)
+    return np.where(fresh, kept[np.maximum(place, 0)], np.nan)
 
 
 def _within(times_us: Times, values: Array, grid: Times, newest: Array) -> Array:

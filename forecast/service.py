@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,6 +34,7 @@ from forecast.outlook_maker import Shed, make_outlook, shed_of
 from forecast.outlook_order import Order, read_order
 from forecast.outlook_topic import OutlookTopic
 from forecast.past import read_store
+from forecast.programme import with_programme
 from forecast.shed_now import ShedNow, shed_now
 from forecast.verdict import BayNow
 from forecast.weather_keeper import WeatherKeeper, weather_book_path
@@ -58,13 +59,15 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """Where an outlook's readings and entries come from."""
+    """Where an outlook's readings and entries come from; `setpoint_c` by local hours of `zone`."""
 
     store: Store
     shed: Shed
     journal: Path
     weather: WeatherKeeper | None = None
     heater: HeaterKeeper | None = None
+    setpoint_c: tuple[float, ...] = ()
+    zone: tzinfo = UTC
 
     def book(self) -> Book:
         """Return the journal; nothing where nobody has begun one."""
@@ -132,8 +135,9 @@ class OutlookService:
         self._looked_ahead_s = time.monotonic()
         at = self._clock.now()
         try:
-            history = read_store(self._inputs.store, at)
-            if (weather := self._inputs.weather) is not None:
+            inputs = self._inputs
+            history = with_programme(read_store(inputs.store, at), inputs.setpoint_c, inputs.zone)
+            if (weather := inputs.weather) is not None:
                 weather.refresh()
                 history = weather.known(history)
             self._history = history
@@ -211,7 +215,15 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
         undo.callback(store.close)
         weather_file = weather_book_path(Path(order.store_file))
         weather = WeatherKeeper(config.weather, weather_file, clock, config.broker)
-        inputs = Inputs(store, shed, Path(order.journal_file), weather, HeaterKeeper(config, folders))
+        inputs = Inputs(
+            store,
+            shed,
+            Path(order.journal_file),
+            weather,
+            HeaterKeeper(config, folders),
+            config.heater.setpoint_c,
+            config.shed.zone,
+        )
         service = OutlookService(inputs, clock, lambda outlook: _keep(outlooks, topic, outlook))
         while not stopping.is_set():
             try:

@@ -47,15 +47,7 @@ def retained(broker: BrokerConfig, topic: str, wait_s: float = WAIT_S) -> str:
     client = Client(CallbackAPIVersion.VERSION2, client_id="")
     client.on_connect = on_connect
     client.on_message = on_message
-    try:
-        password, context = credentials(broker)
-        if broker.username:
-            client.username_pw_set(broker.username, password)
-        if context is not None:
-            client.tls_set_context(context)
-        client.connect(broker.host, broker.port, keepalive=30)
-    except (OSError, SourceError, ValueError) as error:
-        raise InputError(f"the broker {broker.host}:{broker.port} cannot be reached: {error}") from error
+    _connect(client, broker)
     client.loop_start()
     try:
         done.wait(wait_s)
@@ -67,6 +59,18 @@ def retained(broker: BrokerConfig, topic: str, wait_s: float = WAIT_S) -> str:
     if not heard:
         raise InputError(f"nothing is retained on {topic!r} of {broker.host}:{broker.port}")
     return _text(heard[0], topic)
+
+
+def _connect(client: Client, broker: BrokerConfig) -> None:
+    try:
+        password, context = credentials(broker)
+        if broker.username:
+            client.username_pw_set(broker.username, password)
+        if context is not None:
+            client.tls_set_context(context)
+        client.connect(broker.host, broker.port, keepalive=30)
+    except (OSError, SourceError, ValueError) as error:
+        raise InputError(f"the broker {broker.host}:{broker.port} cannot be reached: {error}") from error
 
 
 def _text(payload: bytes, topic: str) -> str:

@@ -13,6 +13,7 @@ from collector.config import Config
 from collector.domain import Reading
 from collector.journal import Told, open_journal
 from collector.store.memory import MemoryStore
+from collector.weather_config import WeatherConfig
 from forecast import service as module
 from forecast.heater_keeper import HeaterKeeper
 from forecast.outlook_order import Files, order_of, read_order
@@ -20,6 +21,7 @@ from forecast.outlook_topic import OutlookTopic
 from forecast.service import Inputs, OutlookService, jumped
 from forecast.shed_now import shed_now
 from forecast.verdict import Verdict
+from forecast.weather_keeper import WeatherKeeper
 from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_store
 
 if TYPE_CHECKING:
@@ -61,6 +63,17 @@ def test_a_shed_without_a_heater_is_asked_once_and_has_none(tmp_path: Path) -> N
     bench = Bench(tmp_path, a_store(), HeaterKeeper(Config(), ()))
     assert [bench.service.look() for _ in range(4)] == ["first", "time", "heater", ""]
     assert bench.made[-1].bays[0].heater is None
+
+
+@pytest.mark.usefixtures("patient")
+def test_weather_that_cannot_be_had_is_said_and_the_outlook_is_made_without(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, a_store())
+    gone = WeatherConfig(service="file", file=str(tmp_path / "gone.json"))
+    keeper = WeatherKeeper(gone, tmp_path / "weather.sqlite", bench.clock)
+    inputs = Inputs(a_store(), SHED, bench.journal, keeper, None, (18.0,) * 24)
+    service = OutlookService(inputs, bench.clock, bench.made.append)
+    assert [service.look() for _ in range(2)] == ["first", "time"]
+    assert "gone.json" in bench.made[-1].notes[0]
     assert bench.made[-1].bays[0].bands
 
 
