@@ -121,3 +121,23 @@ def test_without_a_heater_column_the_swing_of_the_air_stands_in() -> None:
     true_pct = 100.0 * float(np.nanmean(past.burn_share[-180:]))
     now = heater_now(ready, START)
     assert now.duty_pct == pytest.approx(true_pct, abs=12.0)
+
+
+@pytest.mark.slow
+def test_with_little_heard_or_no_word_of_the_heater_there_is_no_news() -> None:
+    """A wrong go is worse than a missed one: an hour of readings, or still air and no heater, give none."""
+    it = life()
+    ahead = Coming(np.full(240, np.nan), None, HoursAhead(*np.full((4, 72), 10.0)))
+    young = ready_shed(it.past.until(60), it.settings)
+    found = heater_outlook(young, it.settings, ahead, START)
+    assert found.advice.action is Action.NO_NEWS
+    assert found.overshoot is None
+    assert "ask again" in found.notes[0]
+    past = it.past.until(1440)
+    still = replace(
+        past, burn_share=np.full(len(past), np.nan), setpoint_c=np.full(len(past), np.nan),
+        air_c=np.full_like(past.air_c, 15.0),
+    )  # fmt: skip
+    found = heater_outlook(ready_shed(still, it.settings), it.settings, ahead, START)
+    assert found.advice.action is Action.NO_NEWS
+    assert "no saw-tooth" in found.notes[0]
