@@ -103,9 +103,8 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
     if ready.source == "saw-tooth":
         notes.append("nothing says when the heater runs: its burning is read from the swing of the air")
     fuel = _fuel(ready, settings, coming, gas, at)
-    stale = not _fresh(past, place)
-    if stale or not np.isfinite(past.air_c[place]).any():
-        notes.insert(0, f"no fresh reading of the air in {where}: nothing can be said of the next hours")
+    if blind := _blind(ready, coming, place):
+        notes.insert(0, blind)
         advice = HeaterAdvice(Action.NO_NEWS)
         return HeaterOutlook(
             at,
@@ -139,10 +138,12 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
         work = None
     else:
         advice, work = _advised(found, pace, at, past.step_s)
-    warm = warm_up(
-        first, place, part.target_c, at,
-        thickness_mm=part.thickness_mm, setpoint_c=_top(programme),
-    )  # fmt: skip
+    warm = None
+    if probed:
+        top_c = _top(programme)
+        warm = warm_up(first, place, part.target_c, at, thickness_mm=part.thickness_mm, setpoint_c=top_c)
+        if not np.isfinite(past.humidity_pct[place]).any():
+            warm = replace(warm, dew_odds=None, least_margin_k=None)
     return HeaterOutlook(
         at,
         where,
@@ -211,6 +212,21 @@ def cautions(settings: HeaterSettings, advice: HeaterAdvice) -> tuple[str, ...]:
     told.append("warm resin goes off early: small pots, poured out thin; a left pot gets hot enough to smoke")
     told.append("the resin maker's data sheet and local rules decide")
     return tuple(told)
+
+
+def _blind(ready: ReadyShed, coming: Coming, place: int) -> str:
+    """Return why nothing can be said of the next hours; empty if something can."""
+    past, heat = ready.past, ready.shed.heat
+    where = past.bays[place]
+    if not _fresh(past, place):
+        return f"no fresh reading of the air in {where}: nothing can be said of the next hours"
+    if not np.isfinite(heat.error_k[heat.order.index(place)]):
+        return f"less than half a day of {where}'s air was heard: ask again when there is more"
+    if ready.source == "none" and not np.isfinite(coming.setpoint_c).any():
+        return (
+            "nothing says when the heater runs, and the air has no saw-tooth: where it peaks cannot be told"
+        )
+    return ""
 
 
 def _fresh(past: ClimatePast, place: int) -> bool:

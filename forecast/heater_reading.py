@@ -16,8 +16,10 @@ from forecast.climate_past import STEP_S, Array, ClimatePast, Series, Times, pas
 from forecast.climate_run import Weather
 from forecast.climate_water import outside_pct_filled
 from forecast.fuel import HoursAhead
+from forecast.heater import heater_outlook
 from forecast.heater_plan import AHEAD_H
-from forecast.heater_shed import LEARN_H, Coming, HeaterSettings
+from forecast.heater_shed import LEARN_H, Coming, HeaterSettings, Part, PotPlan, ready_shed
+from forecast.heater_state import HeaterOutlook
 from forecast.moisture import absolute_humidity_g_m3
 from forecast.outside_ahead import outside_ahead
 from forecast.past import STEP_US, History
@@ -78,6 +80,50 @@ def read_heater_past(store: Store, at: datetime, bays: Sequence[str] | None = No
     last_us = to_us(at)
     first_us = min(first_us, last_us - STEP_S * 1_000_000)
     return HeaterPast(past_on_grid(series, tuple(found), first_us, last_us), series)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of the heater: the bay where one works, the resin to mix, what the part needs."""
+
+    bay: str | None = None
+    pot: PotPlan | None = None
+    part: Part | None = None
+
+
+def heater_of_store(
+    store: Store, config: HeaterConfig, zone: tzinfo, at: datetime, asked: Asked, known: History | None = None
+) -> HeaterOutlook:
+    """Return all that can be said of the heater at `at` from a store: some seconds, most of them to learn.
+
+    Parameters
+    ----------
+    store : Store
+        Calibrated (`collector.calibration.corrected`).
+    config : HeaterConfig
+    zone : tzinfo
+        Of the shed's clock: a programme goes by local hours.
+    at : datetime
+        The moment, aware; later readings are not looked at.
+    asked : Asked
+    known : History, optional
+        With the outdoor forecast in `ahead`.
+
+    Raises
+    ------
+    InputError
+        If no bay's air was heard in the week before, or the bay asked for was not.
+    StoreError
+        If the store cannot be read.
+    """
+    heard = read_heater_past(store, at)
+    if asked.bay is not None and asked.bay not in heard.past.bays:
+        raise InputError(f"no bay is called {asked.bay!r}; there are {', '.join(heard.past.bays)}")
+    settings = settings_of(config)
+    return heater_outlook(
+        ready_shed(heard.past, settings), settings, coming(heard, config, zone, known), at,
+        bay=asked.bay, pot=asked.pot, part=asked.part, gas=heard.series.get("heater.gas_kg"),
+    )  # fmt: skip
 
 
 def coming(heard: HeaterPast, config: HeaterConfig, zone: tzinfo, known: History | None = None) -> Coming:

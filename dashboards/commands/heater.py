@@ -31,7 +31,8 @@ def heater(  # noqa: PLR0913, PLR0917  a command's options are its arguments
 ) -> None:
     """Say where the air peaks as the heater runs, what that costs a pot, and what to set instead.
 
-    Without --card the resin of the bay's newest cure is taken. layday advises; it never switches a heater.
+    Without --card the resin of the newest cure (in that bay) is taken.
+    layday advises; it never switches a heater.
     Exit codes: 0 leave it, 11 something to do, 10 it stopped, 12 no news.
     """
     from dashboards.heater_view import heater_json, heater_lines, heater_sentence, heater_verdict
@@ -59,29 +60,21 @@ def _outlook(
     at: "datetime",
     bay: str | None,
     resin: tuple[str | None, str | None, str],
-    thickness_mm: float,
+    thick_mm: float,
 ) -> "HeaterOutlook":
-    from forecast.heater import heater_outlook
-    from forecast.heater_reading import coming, read_heater_past, settings_of
-    from forecast.heater_shed import Part, ready_shed
+    from forecast.heater_reading import Asked, heater_of_store
+    from forecast.heater_shed import Part
 
     config = session.config
+    pot = _pot(session, bay or config.heater.bay, *resin)
+    target_c = config.limits.part_min_c if pot is None else pot.card.application.temp_min_c
+    asked = Asked(bay, pot, Part(target_c, thick_mm, config.limits.air_max_c))
+    known = _known(session, at)
     store = session.open_store(read_only=True)
     try:
-        heard = read_heater_past(store, at)
-        known = _known(session, at)
+        return heater_of_store(store, config.heater, config.shed.zone, at, asked, known)
     finally:
         store.close()
-    if bay is not None and bay not in heard.past.bays:
-        raise InputError(f"--bay {bay!r}: no bay is called so; there are {', '.join(heard.past.bays)}")
-    settings = settings_of(config.heater)
-    pot = _pot(session, bay or settings.bay or heard.past.bays[0], *resin)
-    target_c = config.limits.part_min_c if pot is None else pot.card.application.temp_min_c
-    return heater_outlook(
-        ready_shed(heard.past, settings), settings, coming(heard, config.heater, config.shed.zone, known), at,
-        bay=bay, pot=pot, part=Part(target_c, thickness_mm, config.limits.air_max_c),
-        gas=heard.series.get("heater.gas_kg"),
-    )  # fmt: skip
 
 
 def _known(session: Session, at: "datetime") -> "History | None":
@@ -101,11 +94,13 @@ def _known(session: Session, at: "datetime") -> "History | None":
         store.close()
 
 
-def _pot(session: Session, bay: str, card: str | None, percent: str | None, lot: str) -> "PotPlan | None":
+def _pot(
+    session: Session, bay: str | None, card: str | None, percent: str | None, lot: str
+) -> "PotPlan | None":
     from forecast.heater_shed import PotPlan
 
     book = read_book(session)
-    newest = [cure.batch for cure in book.cures.values() if cure.batch.bay == bay]
+    newest = [cure.batch for cure in book.cures.values() if bay in {None, cure.batch.bay}]
     named = card or (newest[-1].card if newest else None)
     if named is None:
         if percent is not None:

@@ -44,6 +44,7 @@ def tent_history(seed: int, days: float = 7.0, scenario: Scenario | None = None)
     return simulate(Tent(), START, START + timedelta(days=days), step_s=60, seed=seed, scenario=scenario)
 
 
+@cache
 def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
     """Return minutes of one bay solved exactly: matrix exponentials of steady minutes, nothing else."""
     c = CIRCUIT

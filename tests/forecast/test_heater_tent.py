@@ -65,7 +65,7 @@ def test_the_hour_the_fuel_runs_out_is_told_a_day_before() -> None:
     assert np.mean([abs(each.off_share) for each in found]) <= _FUEL_SHARE
 
 
-BROKEN_FROM_MIN = 8 * 1440 + 2 * 60  # two in the morning, nobody there
+BROKEN_FROM_MIN = 2 * 1440 + 2 * 60  # two in the morning, nobody there
 LATER_MIN = 45
 
 
@@ -74,10 +74,11 @@ def broken(kind: Kind | None) -> ClimatePast:
     if kind is not None:
         start_s = START.timestamp() + 60.0 * BROKEN_FROM_MIN
         events = (Event(kind, start_s, start_s + 3 * 3600.0),)
-    history = tent_history(SEED, 8.3, Scenario(events, dropouts_per_day=0.0))
+    history = tent_history(SEED, 2.3, Scenario(events, dropouts_per_day=0.0))
     return past_of(history).until(BROKEN_FROM_MIN + LATER_MIN, 7 * 1440)
 
 
+@pytest.mark.slow
 def test_a_heater_that_stopped_a_door_and_a_moved_sensor_are_told_apart() -> None:
     shed = life().ready.shed
     well = broken(None)
@@ -91,6 +92,7 @@ def test_a_heater_that_stopped_a_door_and_a_moved_sensor_are_told_apart() -> Non
     assert sign_of(shed, replace(well, air_c=moved)).sign is Sign.SENSOR_MOVED
 
 
+@pytest.mark.slow
 def test_a_stopped_heater_and_a_silent_sensor_give_no_advice() -> None:
     it = life()
     ready = ReadyShed(it.ready.shed, broken(Kind.HEATER_OUT), it.ready.source)
@@ -110,6 +112,7 @@ def test_a_stopped_heater_and_a_silent_sensor_give_no_advice() -> None:
         heater_outlook(ready, it.settings, ahead, at, bay="loft")
 
 
+@pytest.mark.slow
 def test_without_a_heater_column_the_swing_of_the_air_stands_in() -> None:
     past = life().past.until(LEARN_DAYS * 1440)
     unheard = replace(past, burn_share=np.full(len(past), np.nan), setpoint_c=np.full(len(past), np.nan))
@@ -118,3 +121,23 @@ def test_without_a_heater_column_the_swing_of_the_air_stands_in() -> None:
     true_pct = 100.0 * float(np.nanmean(past.burn_share[-180:]))
     now = heater_now(ready, START)
     assert now.duty_pct == pytest.approx(true_pct, abs=12.0)
+
+
+@pytest.mark.slow
+def test_with_little_heard_or_no_word_of_the_heater_there_is_no_news() -> None:
+    """A wrong go is worse than a missed one: an hour of readings, or still air and no heater, give none."""
+    it = life()
+    ahead = Coming(np.full(240, np.nan), None, HoursAhead(*np.full((4, 72), 10.0)))
+    young = ready_shed(it.past.until(60), it.settings)
+    found = heater_outlook(young, it.settings, ahead, START)
+    assert found.advice.action is Action.NO_NEWS
+    assert found.overshoot is None
+    assert "ask again" in found.notes[0]
+    past = it.past.until(1440)
+    still = replace(
+        past, burn_share=np.full(len(past), np.nan), setpoint_c=np.full(len(past), np.nan),
+        air_c=np.full_like(past.air_c, 15.0),
+    )  # fmt: skip
+    found = heater_outlook(ready_shed(still, it.settings), it.settings, ahead, START)
+    assert found.advice.action is Action.NO_NEWS
+    assert "no saw-tooth" in found.notes[0]
