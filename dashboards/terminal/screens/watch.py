@@ -166,10 +166,17 @@ class WatchApp(App[None]):
         self._reader = replace(self._reader, units=other)
         self._show(self.look)
 
-    def action_seen(self) -> None:
-        """Say on the first line that somebody knows."""
+    async def action_seen(self) -> None:
+        """Say on the first line that somebody knows, and answer every alarm that stands."""
+        from dashboards.watch_entries import acknowledge
+
         key = first_matter(self.sight, self._reader).key
-        self._say("Seen.", seen=self.look.seen | {key})
+        try:
+            names = await asyncio.to_thread(acknowledge, self._session)
+        except LaydayError as error:
+            self._say(f"Alarms not answered: {error}", seen=self.look.seen | {key})
+            return
+        self._say(f"Seen. Answered: {', '.join(names)}." if names else "Seen.", seen=self.look.seen | {key})
 
     def action_leave(self) -> None:
         """Leave the line, or the view."""
