@@ -1,5 +1,6 @@
 """What the keys of the live screen enter in the journal, by the same rules as `layday cure`."""
 
+import getpass
 from dataclasses import dataclass
 
 from collector.errors import InputError
@@ -8,6 +9,8 @@ from collector.journal_book import Book, Mark
 from collector.units import parse_percent
 from dashboards.cure_words import Given, cure_and_rest, filled
 from dashboards.cures import read_book, writing
+from dashboards.notify.alarm_file import alarm_path, open_alarm_file
+from dashboards.notify.service import desk_of
 from dashboards.session import Session
 from forecast.shed_now import bay_names
 
@@ -44,6 +47,26 @@ def question(session: Session, kind: str) -> Question:
     which = "" if key else f" Which: {_names(book)}."
     words = {"gel": "Gel, now.", "ply": "The next ply is on, now.", "note": "Note:"}[kind]
     return Question(kind, f"{words}{which} Enter, or Esc to leave it", f"{key} ".lstrip())
+
+
+def acknowledge(session: Session) -> tuple[str, ...]:
+    """Answer every alarm that stands; return the names of those answered, none where nobody watches.
+
+    Raises
+    ------
+    StoreError
+        If the alarms cannot be written.
+    """
+    path = alarm_path(session.store_path)
+    file = open_alarm_file(path) if path.exists() else None
+    if file is None:
+        return ()
+    try:
+        desk = desk_of(file, session.config)
+        changed = desk.acknowledge(["all"], getpass.getuser(), session.clock.now())
+    finally:
+        file.close()
+    return tuple(alarm.name for alarm in changed)
 
 
 def enter(session: Session, kind: str, words: str) -> str:

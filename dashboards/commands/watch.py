@@ -44,10 +44,8 @@ def watch(
     for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
         os.environ.pop(name, None)
     look = Look(view="big" if big else "main", plain=plain, only_ascii=only_ascii)
-    app = WatchApp(session, every_s=every_s, look=look)
-    if for_s:
-        app.set_timer(for_s, app.exit)
-    app.run()
+    # without the mouse a terminal's own selecting and scrolling work, over ssh too
+    WatchApp(session, every_s=every_s, look=look, for_s=for_s).run(mouse=False)
 
 
 def speaks_utf8(environment: "os._Environ[str] | dict[str, str]") -> bool:

@@ -7,6 +7,8 @@ import asyncio
 import os
 import re
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -16,10 +18,15 @@ from textual.widgets import Input
 from collector.errors import StoreError
 from collector.journal_book import Mark
 from dashboards.cures import read_book
+from dashboards.notify.alarm_file import alarm_path, open_alarm_file
+from dashboards.notify.scene import Scene as Seen
+from dashboards.notify.service import desk_of
+from dashboards.notify.states import Standing
 from dashboards.session import Session
 from dashboards.terminal.render.watch import Look
 from dashboards.terminal.screens.watch import WatchApp
-from tests.dashboards.watching import COLD_NIGHT, GOOD_DAY, Scene, watched
+from forecast.outlook_book import open_outlooks
+from tests.dashboards.watching import AT, COLD_NIGHT, GOOD_DAY, Scene, watched
 
 PICTURES = Path(__file__).parent / "pictures"
 Do = Callable[[WatchApp, Pilot[None]], Awaitable[None]]
@@ -133,6 +140,29 @@ def test_what_makes_no_sense_is_said_and_nothing_is_entered(tmp_path: Path) -> N
 def test_seen_is_said_on_the_first_line(tmp_path: Path) -> None:
     app = run(watched(tmp_path, COLD_NIGHT), keys("a"))
     assert "OFF TRACK  k1 hull, keel  (seen)" in board(app)
+
+
+def test_seen_answers_the_alarms_that_stand(tmp_path: Path) -> None:
+    """A cure that will be late has been so for twenty minutes: its alarm stands until somebody presses a."""
+    session = watched(tmp_path, COLD_NIGHT)
+    outlooks = open_outlooks(session.outlook_path)
+    file = open_alarm_file(alarm_path(session.store_path))
+    assert outlooks is not None
+    assert file is not None
+    outlook = outlooks.newest()
+    assert outlook is not None
+    desk = desk_of(file, session.config)
+    for minute in range(-20, 1):
+        at = AT + timedelta(minutes=minute)
+        desk.look(Seen(at, replace(outlook, issued_at=at)))
+    raised = [alarm.name for alarm in desk.watch().alarms if alarm.is_live]
+    assert raised
+    app = run(session, keys("a"))
+    assert f"Answered: {raised[0]}" in app.look.message
+    standing = {alarm.standing for alarm in desk.watch().alarms if alarm.is_live}
+    assert standing == {Standing.ACKNOWLEDGED}
+    for opened in (outlooks, file):
+        opened.close()
 
 
 def test_a_store_that_goes_away_and_comes_back(tmp_path: Path) -> None:

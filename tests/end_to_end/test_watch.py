@@ -175,6 +175,14 @@ def test_q_ends_it_with_success(terminals: list[Terminal], tmp_path: Path) -> No
     assert terminal.state() == "0 0 1"
 
 
+def test_it_stops_by_itself_when_told_for_how_long(terminals: list[Terminal], tmp_path: Path) -> None:
+    watched(tmp_path, clock=SystemClock())
+    terminal = Terminal(tmp_path, (80, 24))
+    terminals.append(terminal)
+    terminal.type(line_of(tmp_path, UTF8, "--for", "2"))
+    until(lambda: "ended 0" in terminal.shown(), "its end", 30.0)
+
+
 def test_without_a_terminal_it_says_what_to_use_instead(tmp_path: Path) -> None:
     watched(tmp_path, clock=SystemClock())
     done = subprocess.run(

@@ -52,7 +52,7 @@ HELP = (
     ("g", "mark gel"),
     ("p", "the next ply is on"),
     ("n", "a note on a cure"),
-    ("a", "seen: the first line says that somebody knows"),
+    ("a", "seen: the first line says that somebody knows, and alarms are answered"),
     ("u", "°C or °F"),
     ("q", "leave; the daemon goes on"),
 )

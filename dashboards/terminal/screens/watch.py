@@ -44,8 +44,9 @@ class Board(Widget):
 class WatchApp(App[None]):
     """The live screen of one shed.
 
-    `every_s` [s] is how often it looks. Looking is done in a thread, so that a slow disk never holds
-    up a key. `drawn` is what the screen shows, `drawings` how often it was drawn.
+    `every_s` [s] is how often it looks; after `for_s` [s] it ends, 0 stays. Looking is done in a
+    thread, so that a slow disk never holds up a key. `drawn` is what the screen shows, `drawings` how
+    often it was drawn.
     """
 
     CSS = """
@@ -75,10 +76,11 @@ class WatchApp(App[None]):
         ("q", "quit", "quit"),
     ]
 
-    def __init__(self, session: Session, *, every_s: float, look: Look) -> None:
+    def __init__(self, session: Session, *, every_s: float, look: Look, for_s: float = 0.0) -> None:
         super().__init__(ansi_color=True)
         self._session = session
         self._every_s = every_s
+        self._for_s = for_s
         self._feed = WatchFeed(session)
         self._reader: Reader = session.reader
         self._asked: Question | None = None
@@ -97,9 +99,11 @@ class WatchApp(App[None]):
         """Look at once, then again and again; end in good order on every signal that can be heard."""
         loop = asyncio.get_running_loop()
         for name in _SIGNALS:
-            with contextlib.suppress(ValueError, RuntimeError):
+            with contextlib.suppress(ValueError, RuntimeError, AttributeError):
                 loop.add_signal_handler(getattr(signal, name), self.exit)
         self.set_interval(self._every_s, self.look_again)
+        if self._for_s:
+            self.set_timer(self._for_s, self.exit)
         await self.look_again()
 
     async def look_again(self) -> None:
@@ -162,10 +166,17 @@ class WatchApp(App[None]):
         self._reader = replace(self._reader, units=other)
         self._show(self.look)
 
-    def action_seen(self) -> None:
-        """Say on the first line that somebody knows."""
+    async def action_seen(self) -> None:
+        """Say on the first line that somebody knows, and answer every alarm that stands."""
+        from dashboards.watch_entries import acknowledge
+
         key = first_matter(self.sight, self._reader).key
-        self._say("Seen.", seen=self.look.seen | {key})
+        try:
+            names = await asyncio.to_thread(acknowledge, self._session)
+        except LaydayError as error:
+            self._say(f"Alarms not answered: {error}", seen=self.look.seen | {key})
+            return
+        self._say(f"Seen. Answered: {', '.join(names)}." if names else "Seen.", seen=self.look.seen | {key})
 
     def action_leave(self) -> None:
         """Leave the line, or the view."""
