@@ -121,6 +121,7 @@ class Courier:
             text=message.text_at(at, self._letterhead.reader),
             weight=message.weight,
             at=at,
+            picture_svg=message.picture_svg if sender.limits.pictures else "",
         )
         try:
             return sender.send(outgoing)

@@ -16,6 +16,8 @@ RISK_BELOW_ODDS, SAFE_FROM_ODDS = 0.5, 0.7
 DEW_FROM_ODDS, DEW_BELOW_ODDS = 0.5, 0.3
 GO_OUT_WITHIN = timedelta(hours=2, minutes=30)
 """Nobody is woken for what can still be done later than this: the forecast may yet change."""
+WORTH_A_NIGHT = timedelta(hours=1)
+"""Nobody is woken for a stage that is likely later than wanted by less than this: our choice."""
 RECOAT_WITHIN = timedelta(hours=3)
 HOT_FROM_C, HOT_BELOW_C = 65.0, 55.0
 """A laminate this hot goes off by its own heat and may crack or shrink off: common practice, no source."""
@@ -97,7 +99,8 @@ def _stage_at_risk(cure: CureOutlook, at: datetime) -> Finding:
         until_at=max(ready.wanted.at, at) + timedelta(hours=2),
         temp_c=None if cure.coldest is None else cure.coldest.likely_c,
     )
-    return Finding(spot, sight, _must_go_out(remedy, at), _with_remedy(facts, remedy), missed)
+    much = likely_at is None or likely_at - ready.wanted.at >= WORTH_A_NIGHT
+    return Finding(spot, sight, much and _must_go_out(remedy, at), _with_remedy(facts, remedy), missed)
 
 
 def _with_remedy(facts: Facts, remedy: Rescue | None) -> Facts:

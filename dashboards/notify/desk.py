@@ -11,9 +11,11 @@ from pydantic import TypeAdapter
 
 from collector.clock import from_us, to_us
 from dashboards.notify.alarm_file import AlarmFile
+from dashboards.notify.causes import OF_A_CURES_FATE
 from dashboards.notify.courier import Letterhead
 from dashboards.notify.message import Message, message_of
 from dashboards.notify.outbox import cancel, put
+from dashboards.notify.picture import picture_svg
 from dashboards.notify.scene import Scene
 from dashboards.notify.shed_findings import findings
 from dashboards.notify.states import Alarm, Turn, acknowledged, set_aside
@@ -63,7 +65,7 @@ class Desk:
             for one in made.happened:
                 _note(con, one, "")
             for notice in made.notices:
-                self._post(con, notice)
+                self._post(con, notice, scene)
             if made.watch != before:
                 _save(con, made.watch)
         return made
@@ -136,7 +138,7 @@ class Desk:
                 _save(con, replace(watch, alarms=tuple(alarms)))
         return changed
 
-    def _post(self, con: sqlite3.Connection, notice: Notice) -> None:
+    def _post(self, con: sqlite3.Connection, notice: Notice, scene: Scene) -> None:
         if not self._people:
             return
         people: Sequence[int] = range(self._people if notice.second else 1)
@@ -147,6 +149,10 @@ class Desk:
             people = sorted(told & set(range(self._people)))
         escalates_at = notice.at + self._policy.escalate_after if _may_escalate(notice) else None
         message = message_of(notice, self._letterhead.shed, self._letterhead.reader, escalates_at)
+        bay = next((one.spot.bay for one in notice.alarms if one.spot.cause in OF_A_CURES_FATE), "")
+        if bay and notice.kind is not Kind.CLEARED:
+            picture = picture_svg(scene.outlook, bay, notice.at, self._letterhead.reader)
+            message = replace(message, picture_svg=picture)
         if people:
             put(con, message, people)
 

@@ -41,6 +41,7 @@ class Message:
     hold_until: datetime | None = None
     second: bool = False
     alarms: tuple[str, ...] = ()
+    picture_svg: str = ""
 
     def text_at(self, at: datetime, reader: Reader) -> str:
         """Return its text, and where it comes late, how late."""

@@ -55,7 +55,7 @@ class Outgoing:
     text: str
     weight: Weight
     at: datetime
-    picture_png: bytes | None = None
+    picture_svg: str = ""
 
 
 class Sender(Protocol):

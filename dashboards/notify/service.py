@@ -39,7 +39,6 @@ from dashboards.notify.senders.http import PushSender
 from dashboards.notify.senders.mqtt import MqttSender, watch_json
 from dashboards.notify.watch import Policy
 from dashboards.view import Reader
-from forecast.heater_state import HeaterOutlook
 from forecast.outlook import Outlook
 from forecast.outlook_book import open_outlooks
 from forecast.outlook_order import read_order as order_in
@@ -125,12 +124,11 @@ def scene_of(
 ) -> Scene:
     """Return the scene of an outlook, and of the one made before it."""
     windows = [one for bay in outlook.bays for one in bay.windows] if jobs_wait else []
-    heaters = [getattr(bay, "heater", None) for bay in outlook.bays]
     return Scene(
         at,
         outlook,
         None if before is None else before.heard_at,
-        heaters=tuple(heater_seen(one) for one in heaters if isinstance(one, HeaterOutlook)),
+        heaters=tuple(heater_seen(bay.heater) for bay in outlook.bays if bay.heater is not None),
         windows=tuple(windows),
         gas=tuple(gas),
     )

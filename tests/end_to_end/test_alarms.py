@@ -1,6 +1,5 @@
 """Alarms beside a real daemon: told, answered from another machine, and heard of when layday itself dies."""
 
-import contextlib
 import json
 import os
 import signal
@@ -22,7 +21,7 @@ from dashboards.notify.message import Message, Weight
 from dashboards.notify.outbox import Outbox, State, put
 from tests.dashboards.notify.servers import WebServer
 from tests.end_to_end.layday import Layday, sensor_lines, until
-from tests.end_to_end.test_outlook import QUANTITIES, TOPIC, with_readings
+from tests.end_to_end.test_outlook import QUANTITIES, TOPIC, child_of, with_readings
 from tests.mosquitto import Mosquitto, free_port, program
 
 
@@ -59,12 +58,7 @@ def with_gas(layday: Layday, co_ppm: float) -> None:
 
 def watcher(pid: int) -> int:
     """Return the process that watches, of a daemon's processes."""
-    found = subprocess.run(["pgrep", "-P", str(pid)], capture_output=True, text=True, check=False).stdout
-    for child in found.split():
-        with contextlib.suppress(OSError):  # it may end while we look
-            if b"dashboards.notify.service" in Path(f"/proc/{child}/cmdline").read_bytes():
-                return int(child)
-    return 0
+    return child_of(pid, "dashboards.notify.service") or 0
 
 
 @pytest.fixture

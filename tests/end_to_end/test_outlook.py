@@ -1,5 +1,6 @@
 """The outlook's process beside a real daemon: it comes, it comes back, and it goes with the daemon."""
 
+import contextlib
 import json
 import os
 import signal
@@ -48,10 +49,14 @@ def newest(layday: Layday) -> Outlook | None:
         outlooks.close()
 
 
-def child_of(pid: int) -> int | None:
-    """Return the one process that a daemon started."""
+def child_of(pid: int, program: str = "forecast.service") -> int | None:
+    """Return the process that a daemon started for a program of ours."""
     found = subprocess.run(["pgrep", "-P", str(pid)], capture_output=True, text=True, check=False).stdout
-    return int(found.split()[0]) if found.strip() else None
+    for child in found.split():
+        with contextlib.suppress(OSError):  # it may end while we look
+            if program.encode() in Path(f"/proc/{child}/cmdline").read_bytes():
+                return int(child)
+    return None
 
 
 def is_there(pid: int) -> bool:

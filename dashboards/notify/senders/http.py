@@ -126,14 +126,16 @@ def _sequence(shed: str, thread: str) -> str:
 class WebhookSender:
     """Any web address that takes JSON: ``layday/message/1``."""
 
-    limits = Limits(head_chars=500, text_chars=20_000)
+    limits = Limits(head_chars=500, text_chars=20_000, pictures=True)
 
     def __init__(self, config: ChannelConfig, timeout_s: float = TIMEOUT_S) -> None:
         self._post = HttpPost(config, timeout_s)
 
     def send(self, outgoing: Outgoing) -> Answer:
         """Send one message; its key tells a second coming of the same."""
-        return self._post.ask("POST", "", message_json(outgoing))
+        return self._post.ask(
+            "POST", "", message_json(outgoing) | {"picture_svg": outgoing.picture_svg or None}
+        )
 
     def close(self) -> None:
         """Nothing is held."""

@@ -60,8 +60,8 @@ class MailSender:
             mail["Importance"] = "high"
             mail["X-Priority"] = "1"
         mail.set_content(cut(outgoing.text, self.limits.text_chars) + "\n")
-        if outgoing.picture_png is not None:
-            mail.add_attachment(outgoing.picture_png, "image", "png", filename="ahead.png")
+        if outgoing.picture_svg:
+            mail.add_attachment(outgoing.picture_svg.encode(), "image", "svg+xml", filename="ahead.svg")
         return mail
 
     def _connected(self) -> smtplib.SMTP:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import time as clock_time
 from datetime import timedelta
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import pytest
 from hypothesis import given
@@ -73,6 +74,10 @@ def test_alarms_survive_a_restart_and_are_not_told_twice(file: AlarmFile, cold: 
     heads = [one.message.head for one in Outbox(file).all()]
     assert len(heads) == 1
     assert heads[0].startswith("hull (keel): warm it by")
+    picture = ET.fromstring(Outbox(file).all()[0].message.picture_svg)  # noqa: S314  our own
+    words = "".join(picture.itertext())
+    assert "keel: part ahead, °C" in words
+    assert "06:00" in words
 
 
 def test_an_answer_cancels_what_is_unsent_and_is_timed(file: AlarmFile, cold: Outlook) -> None:
