@@ -15,6 +15,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from collector.errors import LaydayError
+
 STOP = b"stop\n"
 """What the daemon says when it ends as planned; without it, it was killed."""
 
@@ -66,7 +68,7 @@ class Child:
             began_s = time.monotonic()
             try:
                 self._one_life()
-            except OSError as error:
+            except (OSError, LaydayError) as error:
                 _log.warning("the process for %s cannot start: %s", self._name, error)
             if time.monotonic() - began_s >= _STEADY_S:
                 wait_s = _FIRST_WAIT_S

@@ -21,6 +21,7 @@ from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
 from collector.heater_config import HeaterConfig
 from collector.notify_config import CHANNEL_FILES, ChannelConfig, NotifyConfig, channel_mistakes
+from collector.phone_config import PhoneConfig
 from collector.secret_files import PREFIX
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.units import converter
@@ -167,6 +168,7 @@ class Config(Model):
     cure: CureConfig = CureConfig()
     weather: WeatherConfig = WeatherConfig()
     windows: WindowsConfig = WindowsConfig()
+    phone: PhoneConfig | None = None
     job: tuple[JobConfig, ...] = ()
     heater: HeaterConfig = HeaterConfig()
     notify: NotifyConfig = NotifyConfig()
@@ -378,12 +380,14 @@ def _with_absolute_paths(config: Config, folder: Path) -> Config:
         one.model_copy(update={key: absolute(getattr(one, key)) for key in CHANNEL_FILES})
         for one in config.channel
     )
+    phone = config.phone and config.phone.model_copy(update={"token_file": absolute(config.phone.token_file)})
     return config.model_copy(
         update={
             "listener": listener,
             "broker": broker,
             "store": store,
             "weather": weather,
+            "phone": phone,
             "channel": channel,
             **far,
         }

@@ -9,15 +9,19 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from collector.child import Child
 from collector.clock import EPOCH, QuickClock, SystemClock
 from collector.config import Config, load_config
 from collector.domain import QUANTITIES, Reading
 from collector.journal import Told, open_journal
 from collector.journal_book import Batch
+from collector.phone_config import PhoneConfig
 from collector.quality import range_flag
 from collector.service import Daemon
 from collector.store.base import Store
 from collector.store.opening import open_store
+from dashboards.phone.order import PhoneOrder
+from dashboards.phone.service import CODE as PHONE_CODE
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import Files, order_of
 from hardware.tent.node import sensor_entries, status_topic
@@ -56,7 +60,7 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
     """
     with TemporaryDirectory(prefix="layday-demo-") as folder:
         path = Path(folder) / "layday.toml"
-        path.write_text(_config_text(_free_port()), encoding="utf-8")
+        path.write_text(_config_text(_free_port(), _free_port()), encoding="utf-8")
         config = load_config(path)
         start = SystemClock().now().replace(second=0, microsecond=0)
         simulation = Simulation(Tent(), start - PAST, seed)
@@ -69,7 +73,9 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
             files = _files(path, config)
             _lay(files.journal, start)
             outlook = OutlookChild(lambda: order_of(files, clock))
+            page = Child("the phone page", PHONE_CODE, lambda: _phone_order(config, files, clock).line())
             outlook.start()
+            page.start()
             try:
                 publisher = TentPublisher(
                     config.listener.host,
@@ -84,6 +90,7 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
                 finally:
                     publisher.stop()
             finally:
+                page.stop()
                 outlook.stop()
                 daemon.stop()
         finally:
@@ -96,6 +103,11 @@ def _files(config_path: Path, config: Config) -> Files:
     return Files(config_path, store, beside["journal"], beside["outlook"], ())
 
 
+def _phone_order(config: Config, files: Files, clock: QuickClock) -> PhoneOrder:
+    phone = config.phone or PhoneConfig()
+    return PhoneOrder(phone.host, phone.port, "", phone.names, order_of(files, clock))
+
+
 def _lay(journal_path: Path, start: datetime) -> None:
     """Lay a batch on the hull two hours before the demo begins, so that there is a cure to watch."""
     journal = open_journal(journal_path)
@@ -105,13 +117,14 @@ def _lay(journal_path: Path, start: datetime) -> None:
         journal.close()
 
 
-def _config_text(port: int) -> str:
+def _config_text(port: int, phone_port: int) -> str:
     """Return the demo's configuration as a user would write it."""
     lines = [
         "# The demo's shed: a 7.5 m day boat hull, upside down on its mould in a poly tunnel.",
         '[shed]\nname = "tunnel"\n',
         '[store]\npath = "layday.sqlite"\n',
         f'[listener]\nhost = "127.0.0.1"\nport = {port}\n',
+        f"[phone]\nport = {phone_port}\n",
     ]
     entries: list[dict[str, str]] = sensor_entries()
     entries += [{"place": node, "quantity": "online", "topic": status_topic(node)} for node in NODES]

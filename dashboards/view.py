@@ -5,6 +5,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
 from collector.units import shown_difference, shown_temperature
+from dashboards.age import age_words as age_words  # noqa: PLC0414  all words are to be had from here
 from dashboards.suspect_words import suspect_words, to_do_words
 from forecast.shed_now import ShedNow
 from forecast.verdict import BayNow, Cause, Reason, Verdict
@@ -91,24 +92,6 @@ class Reader:
             if texts[0] != texts[1]:
                 break
         return texts
-
-
-def age_words(age_s: float) -> str:
-    """Return an age as people say it.
-
-    >>> age_words(42), age_words(150), age_words(7500), age_words(2e5)
-    ('42 s', '2 min', '2 h 5 min', '2 days')
-    """
-    if age_s < 0:
-        return "0 s"
-    minutes, hours, days = int(age_s // 60), int(age_s // 3600), int(age_s // 86400)
-    if age_s < 100:  # noqa: PLR2004  two digits of seconds read faster than "1 min"
-        return f"{age_s:.0f} s"
-    if hours < 1:
-        return f"{minutes} min"
-    if days < 2:  # noqa: PLR2004  "36 h" says more than "1 day"
-        return f"{hours} h {minutes % 60} min" if minutes % 60 else f"{hours} h"
-    return f"{days} days"
 
 
 def reason_words(reason: Reason, reader: Reader) -> str:

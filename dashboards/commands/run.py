@@ -9,8 +9,10 @@ from collector.file_mark import file_mark
 from collector.housekeeping import Housekeeper
 from collector.service import Daemon
 from collector.store.lock import hold_store
+from dashboards.commands.phone import phone_order
 from dashboards.forwarding import CODE, ForwardOrder
 from dashboards.notify.service_code import WATCH_CODE
+from dashboards.phone.service import CODE as PHONE_CODE
 from dashboards.session import Session
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import order_of
@@ -25,7 +27,7 @@ def run(ctx: typer.Context) -> None:
         store = session.open_store()
         housekeeper = Housekeeper(store, session.clock, session.config.store.keep_days)
         outlook = OutlookChild(lambda: order_of(session.files, session.clock))
-        forward = _forward(session)
+        beside = [child for child in (_forward(session), _phone(session)) if child is not None]
         watch = Child("alarms", WATCH_CODE, lambda: order_of(session.files, session.clock).line().rstrip())
         planned = False
         try:
@@ -34,8 +36,8 @@ def run(ctx: typer.Context) -> None:
             daemon.start()
             housekeeper.start()
             outlook.start()
-            if forward is not None:
-                forward.start()
+            for child in beside:
+                child.start()
             watch.start()
             daemon.run()
             planned = True
@@ -43,8 +45,8 @@ def run(ctx: typer.Context) -> None:
         finally:
             watch.stop(planned=planned)
             outlook.stop()
-            if forward is not None:
-                forward.stop()
+            for child in beside:
+                child.stop()
             store.close()
 
 
@@ -60,3 +62,11 @@ def _forward(session: Session) -> Child | None:
         log_level=logging.getLogger().getEffectiveLevel(),
     )
     return Child("forwarding", CODE, order.line)
+
+
+def _phone(session: Session) -> Child | None:
+    """Return the process that serves the phone page, where it is wanted."""
+    config = session.config.phone
+    if config is None:
+        return None
+    return Child("the phone page", PHONE_CODE, lambda: phone_order(session, config).line())

@@ -1,0 +1,47 @@
+"""The `[phone]` table: the page for the phone in the pocket."""
+
+import ipaddress
+from typing import Annotated
+
+from pydantic import Field, field_validator, model_validator
+
+from collector.config_base import Model
+from collector.secret_files import credential_mistake
+
+
+class PhoneConfig(Model):
+    """The phone page: where it is served, and the token that a link carries; without this table, nowhere.
+
+    `names` are names that phones may call this machine by, as ``shed.local``; its addresses need none.
+    """
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8321
+    token_file: str = ""
+    names: tuple[str, ...] = ()
+
+    @field_validator("host")
+    @classmethod
+    def _an_address(cls, host: str) -> str:
+        try:
+            ipaddress.ip_address(host)
+        except ValueError:
+            raise ValueError(
+                f"{host!r} is no address; write 127.0.0.1 for this machine alone, 0.0.0.0 for the network"
+            ) from None
+        return host
+
+    @field_validator("token_file")
+    @classmethod
+    def _file_or_credential(cls, token_file: str) -> str:
+        if mistake := credential_mistake(token_file):
+            raise ValueError(mistake)
+        return token_file
+
+    @model_validator(mode="after")
+    def _others_need_a_token(self) -> "PhoneConfig":
+        if not self.token_file and not ipaddress.ip_address(self.host).is_loopback:
+            raise ValueError(
+                f"host {self.host} lets others in: name a token_file, and 'layday phone' makes its token"
+            )
+        return self

@@ -1,0 +1,1 @@
+"""The phone page: one small read-only page, served by a process of its own beside the daemon."""

@@ -1,0 +1,170 @@
+"""Serves the page: few connections, each with its time, to those whom the doors let in."""
+
+import contextlib
+import os
+import socket
+import socketserver
+import threading
+import time
+from collections.abc import Callable
+
+from dashboards.phone.board import Board
+from dashboards.phone.doors import Doors
+from dashboards.phone.shell import ALIVE_S, page
+from dashboards.phone.wire import (
+    WRITE_S,
+    Answer,
+    BadRequestError,
+    Request,
+    head_bytes,
+    read_request,
+    refusal,
+)
+
+MAX_CLIENTS = 64
+"""Connections at one time; the next is told to come back."""
+MAX_STREAMS = 40
+"""Of which so many may stay open for news, so that there is always room for a page."""
+STREAM_S = 600.0
+"""After so long a stream ends; a browser opens it again by itself."""
+
+_JSON = "/json/"
+_PAGE_POLICY = (
+    "default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; img-src data:;"
+    " connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+_CLOSED_POLICY = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+_STACK_BYTES = 256 * 1024
+
+
+class PhoneServer(socketserver.ThreadingTCPServer):
+    """The page's server; one thread a connection, `MAX_CLIENTS` at most.
+
+    Raises
+    ------
+    OSError
+        If its address cannot be had.
+    """
+
+    allow_reuse_address = True
+    daemon_threads = True
+    block_on_close = False
+    request_queue_size = 128
+
+    def __init__(self, address: tuple[str, int], board: Board, doors: Doors, speed: float = 1.0) -> None:
+        self.address_family = socket.AF_INET6 if ":" in address[0] else socket.AF_INET
+        self.board = board
+        self.doors = doors
+        self.speed = speed
+        self._clients = threading.BoundedSemaphore(MAX_CLIENTS)
+        self.streams = threading.BoundedSemaphore(MAX_STREAMS)
+        threading.stack_size(_STACK_BYTES)
+        super().__init__(address, _Client)
+
+    def process_request(self, request: object, client_address: object) -> None:
+        """Take a connection where there is room; else say so and be done with it."""
+        connection = _as_socket(request)
+        if not self._clients.acquire(blocking=False):
+            with contextlib.suppress(OSError):
+                connection.settimeout(0.0)
+                connection.send(refusal(503).to_bytes())
+            self.shutdown_request(connection)
+            return
+        try:
+            super().process_request(connection, client_address)
+        except RuntimeError:  # no thread to be had: the system is short of memory
+            self._clients.release()
+            self.shutdown_request(connection)
+
+    def process_request_thread(self, request: object, client_address: object) -> None:
+        """Serve one connection, and make room again."""
+        try:
+            super().process_request_thread(_as_socket(request), client_address)
+        finally:
+            self._clients.release()
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Let a broken connection go without a word: whoever breaks one could fill the log."""
+
+
+class _Client(socketserver.BaseRequestHandler):
+    """One connection."""
+
+    request: socket.socket
+    server: PhoneServer
+
+    def handle(self) -> None:
+        connection = self.request
+        try:
+            request = read_request(connection)
+        except BadRequestError as error:
+            self._send(refusal(error.status))
+            return
+        connection.settimeout(WRITE_S)
+        server = self.server
+        at_door = server.doors.answer(request, str(connection.getsockname()[0]).removeprefix("::ffff:"))
+        if at_door is not None:
+            self._send(at_door)
+        elif request.path == "/events":
+            self._stream()
+        else:
+            self._send(self._found(request))
+
+    def _found(self, request: Request) -> Answer:
+        sight = self.server.board.sight()
+        if request.target == "/":
+            nonce = os.urandom(16).hex()
+            policy = {"Content-Security-Policy": _PAGE_POLICY.format(nonce=nonce)}
+            return Answer(200, page(sight, nonce, self.server.speed), "text/html; charset=utf-8", policy)
+        views = {} if sight.drawing is None else sight.drawing.views
+        view = views.get(request.target.removeprefix(_JSON)) if request.target.startswith(_JSON) else None
+        if view is None:
+            return refusal(404)
+        stale = {"Layday-Stale": "yes" if sight.stale else "no", "Content-Security-Policy": _CLOSED_POLICY}
+        return Answer(200, view.encode(), "application/json", stale)
+
+    def _stream(self) -> None:
+        """Tell an open page which drawing is the newest, at once when there is another."""
+        server = self.server
+        if not server.streams.acquire(blocking=False):
+            self._send(refusal(503))
+            return
+        try:
+            until_s = time.monotonic() + STREAM_S
+            self.request.sendall(head_bytes(200, "text/event-stream", {}) + b"retry: 3000\n\n")
+            told, told_s = "", 0.0
+            while (now_s := time.monotonic()) < until_s:
+                sight = server.board.sight()
+                if sight.revision != told or now_s - told_s >= ALIVE_S:
+                    self.request.sendall(f"event: here\ndata: {sight.revision}\n\n".encode())
+                    told, told_s = sight.revision, now_s
+                server.board.wait(sight, ALIVE_S)
+        finally:
+            server.streams.release()
+
+    def _send(self, answer: Answer) -> None:
+        self.request.settimeout(WRITE_S)
+        self.request.sendall(answer.to_bytes())
+        self.request.shutdown(socket.SHUT_WR)
+        self.request.settimeout(0.0)
+        with contextlib.suppress(OSError):  # a close with bytes unread would take the answer back
+            self.request.recv(65536)
+
+
+def _as_socket(request: object) -> socket.socket:
+    if not isinstance(request, socket.socket):
+        raise TypeError("a stream server's requests are sockets")
+    return request
+
+
+def serving(server: PhoneServer) -> Callable[[], None]:
+    """Serve in a thread of its own; return what ends it."""
+    thread = threading.Thread(target=server.serve_forever, args=(0.1,), name="phone", daemon=True)
+    thread.start()
+
+    def end() -> None:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+    return end

@@ -1,0 +1,105 @@
+"""The phone page's process: serves what is drawn, and has it drawn anew when there is another outlook.
+
+It loads next to nothing itself. Drawing takes arrays and models, so a process that ends when it is done
+does it: between outlooks nothing of that stays in memory.
+"""
+
+import contextlib
+import logging
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+from collector.child import read_order
+from collector.clock import Clock
+from collector.file_mark import file_mark
+from dashboards.phone.board import Board, Drawing
+from dashboards.phone.doors import Doors
+from dashboards.phone.order import PhoneOrder, read_phone_order
+from dashboards.phone.server import PhoneServer, serving
+from forecast.outlook_order import Order
+
+CODE = "from dashboards.phone.service import main; main()"
+"""What `collector.child.Child` runs."""
+LOOK_EVERY_S = 1.0
+DRAW_S = 60.0
+"""A drawing that takes longer is given up."""
+AGAIN_S = 15.0
+_OOM_FIRST = "700"
+
+_log = logging.getLogger(__name__)
+
+
+class Artist:
+    """Has the newest outlook drawn whenever its file has changed."""
+
+    def __init__(self, order: Order, board: Board, clock: Clock) -> None:
+        self._order = order
+        self._board = board
+        self._clock = clock
+        self._mark: object = None
+        self._not_before_s = 0.0
+
+    def look(self) -> bool:
+        """Draw if there is something new; say whether something was drawn."""
+        mark = file_mark(Path(self._order.outlook_file))
+        if mark == self._mark or not mark or time.monotonic() < self._not_before_s:
+            return False
+        drawing = self._drawn()
+        if drawing is None:
+            self._not_before_s = time.monotonic() + AGAIN_S
+            return False
+        self._mark = mark
+        self._board.put(drawing)
+        return True
+
+    def _drawn(self) -> Drawing | None:
+        try:
+            done = subprocess.run(
+                [sys.executable, "-P", "-c", "from dashboards.phone.draw import main; main()"],
+                input=self._order.line(),
+                stdout=subprocess.PIPE,
+                timeout=DRAW_S,
+                check=True,
+            )
+            return Drawing.of_text(done.stdout) if done.stdout.strip() else None
+        except (OSError, subprocess.SubprocessError, ValueError, TypeError, KeyError) as error:
+            _log.warning("the phone page could not be drawn: %s", error)
+            return None
+
+
+def serve(order: PhoneOrder, stopping: threading.Event) -> None:
+    """Serve until told to stop.
+
+    Raises
+    ------
+    OSError
+        If the address cannot be had.
+    """
+    clock = order.order.clock()
+    board = Board(clock, os.urandom(4).hex())
+    doors = Doors(order.token, frozenset(name.lower() for name in order.names))
+    artist = Artist(order.order, board, clock)
+    end = serving(PhoneServer((order.host, order.port), board, doors, order.order.speed))
+    try:
+        while not stopping.is_set():
+            artist.look()
+            stopping.wait(LOOK_EVERY_S)
+    finally:
+        end()
+
+
+def main() -> None:
+    """Read the order from standard input, and work until that pipe ends."""
+    stopping = threading.Event()
+    order = read_phone_order(read_order(stopping.set))
+    with contextlib.suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text(_OOM_FIRST, encoding="ascii")
+    logging.basicConfig(level=order.order.log_level, format="%(levelname)s %(name)s: %(message)s")
+    try:
+        serve(order, stopping)
+    except OSError as error:
+        sys.exit(f"layday: no phone page at {order.host}, port {order.port}: {error.strerror}")
