@@ -26,7 +26,7 @@ from forecast.shed_now import OUTLOOK_STALE, shed_now
 from forecast.tonight import CureTonight, tonight
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
-from forecast.window import ANY_HOUR, DEFAULT_THRESHOLDS, JobWindows, Thresholds
+from forecast.window import ANY_HOUR, DEFAULT_THRESHOLDS, JobWindows, Recalibrate, Thresholds
 
 BAND_STEP = timedelta(minutes=30)
 FORECAST_STALE = timedelta(hours=2)
@@ -75,6 +75,7 @@ def make_outlook(  # noqa: PLR0913  all but the first three have defaults
     forecast: Forecast | None = None,
     book: Book = EMPTY,
     heater: HeaterOutlook | None = None,
+    learned: Recalibrate | None = None,
     notes: Sequence[str] = (),
 ) -> Outlook:
     """Return all that is known and expected of a shed at one moment.
@@ -94,6 +95,8 @@ def make_outlook(  # noqa: PLR0913  all but the first three have defaults
         The journal.
     heater : HeaterOutlook, optional
         What is known of the heater, left out where it is too old.
+    learned : Recalibrate, optional
+        What the shed has taught of the odds of starts.
     notes : sequence of str, optional
         What there is to say already.
 
@@ -110,7 +113,7 @@ def make_outlook(  # noqa: PLR0913  all but the first three have defaults
     said += forecast.notes if forecast is not None else ()
     paths = {} if forecast is None else {bay.bay: _bay_paths(forecast, bay.bay, at) for bay in now.bays}
     cures, mistakes = _cures(store, book, shed, at, paths)
-    windows, wrong_jobs = _windows(shed, forecast, at)
+    windows, wrong_jobs = _windows(shed, forecast, at, learned)
     return Outlook(
         shed=shed.name,
         issued_at=at,
@@ -163,7 +166,7 @@ def _bay_paths(forecast: Forecast, bay: str, at: datetime) -> _BayPaths | None:
 
 
 def _windows(
-    shed: Shed, forecast: Forecast | None, at: datetime
+    shed: Shed, forecast: Forecast | None, at: datetime, learned: Recalibrate | None
 ) -> tuple[dict[str, tuple[JobWindows, ...]], tuple[str, ...]]:
     """Look for windows of every planned job, from now on; by bay, and what is wrong with jobs."""
     if forecast is None:
@@ -179,7 +182,7 @@ def _windows(
     planned = shed.jobs(at)
     bays = sorted({bay for bay, _ in ahead.paths})
     found: dict[str, tuple[JobWindows, ...]] = {}
-    for one in planned_windows(planned, ahead, bays):
+    for one in planned_windows(planned, ahead, bays, learned):
         # what is kept and sent has no room for the odds of every start
         found[one.bay] = (*found.get(one.bay, ()), replace(one, starts=None))
     return found, planned.mistakes

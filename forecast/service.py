@@ -27,6 +27,7 @@ from collector.store.base import Store
 from collector.store.opening import open_store
 from forecast.forecaster import Forecaster
 from forecast.heater_keeper import HeaterKeeper
+from forecast.learned_odds import LearnedOdds
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
 REFRESH = timedelta(minutes=5)
 QUICKEST_REFRESH_S = 10.0  # however fast the clock runs
 LOOK_EVERY_S = 1.0
+LEARN_EVERY_S = 3600.0  # what the shed's own starts teach changes slowly
 CALM_S = 15.0
 """Jumps make at most one outlook in so long."""
 JUMPS = {"air_c": 1.5, "part_c": 1.0, "humidity_pct": 6.0}
@@ -97,6 +99,8 @@ class OutlookService:
         self._forecast: Forecast | None = None
         self._forecaster = Forecaster()
         self._history: History | None = None
+        self._learned: LearnedOdds | None = None
+        self._learned_s = float("-inf")
         self._heater: HeaterOutlook | None = None
         self._heater_asked = inputs.heater is None
         self._notes: tuple[str, ...] = ("the first forecast is being worked out",)
@@ -142,6 +146,9 @@ class OutlookService:
                 history = weather.known(history)
             self._history = history
             self._forecast = self._forecaster.refresh(history, at)
+            if time.monotonic() - self._learned_s >= LEARN_EVERY_S:
+                self._learned = LearnedOdds(history, self._forecaster.points)
+                self._learned_s = time.monotonic()
             self._notes = () if weather is None else weather.notes
         except InputError as error:
             self._notes = (str(error),)
@@ -170,6 +177,7 @@ class OutlookService:
             forecast=self._forecast,
             book=inputs.book(),
             heater=self._heater,
+            learned=self._learned,
             notes=self._notes,
         )
         self._keep(outlook)
