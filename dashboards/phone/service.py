@@ -15,6 +15,7 @@ from pathlib import Path
 
 from collector.child import read_order
 from collector.clock import Clock
+from collector.file_mark import file_mark
 from dashboards.phone.board import Board, Drawing
 from dashboards.phone.doors import Doors
 from dashboards.phone.order import PhoneOrder, read_phone_order
@@ -44,7 +45,7 @@ class Artist:
 
     def look(self) -> bool:
         """Draw if there is something new; say whether something was drawn."""
-        mark = _file_mark(Path(self._order.outlook_file))
+        mark = file_mark(Path(self._order.outlook_file))
         if mark == self._mark or not mark or time.monotonic() < self._not_before_s:
             return False
         drawing = self._drawn()
@@ -68,16 +69,6 @@ class Artist:
         except (OSError, subprocess.SubprocessError, ValueError, TypeError, KeyError) as error:
             _log.warning("the phone page could not be drawn: %s", error)
             return None
-
-
-def _file_mark(path: Path) -> tuple[tuple[int, int], ...]:
-    """Return what changes when somebody writes to a SQLite file; empty where there is none."""
-    marks = []
-    for file in (path, path.with_name(f"{path.name}-wal")):
-        with contextlib.suppress(OSError):
-            stat = file.stat()
-            marks.append((stat.st_mtime_ns, stat.st_size))
-    return tuple(marks)
 
 
 def serve(order: PhoneOrder, stopping: threading.Event) -> None:
