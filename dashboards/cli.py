@@ -47,6 +47,7 @@ COMMANDS = {
     "cure": "cure:app",
     "cup": "cure:cup",
     "resin": "resin:app",
+    "record": "record:record",
     "phone": "phone:phone",
     "run": "run:run",
     "check": "check:check",

@@ -1,0 +1,1 @@
+"""The record of a cure: what a surveyor, an insurer or the builder next season reads."""
