@@ -8,12 +8,11 @@ from typing import Annotated, NamedTuple
 import typer
 from rich.text import Text
 
-from collector.errors import InputError, StoreError
+from collector.errors import InputError
 from collector.journal import Told
 from collector.journal_book import Batch, Book, Cup, Cure, Entry, Mark
 from collector.units import parse_duration_min, parse_mass_g, parse_percent, parse_temperature_c
-from dashboards.commands.cure_when import cure_at, when
-from dashboards.cure_steps import gel_lines
+from dashboards.commands.cure_when import after_gel, when
 from dashboards.cure_view import caution_words, cure_json, cure_sentence
 from dashboards.cure_words import Given, corrected, cure_and_rest, filled, mark_of
 from dashboards.cures import lot_learning, read_book, stand, writing
@@ -232,16 +231,8 @@ def mark(ctx: typer.Context, words: _Words = None, at: _At = None) -> None:
         journal.mark(found.key, what, told)
     clock = session.reader.clock(told.at, session.clock.now())
     lines = [f"{found.key}: {found.batch.part}: {what.value} at {clock}."]
-    lines += _after_gel(session, found, told.at) if what is Mark.GEL else []
+    lines += after_gel(session, found, told.at) if what is Mark.GEL else []
     _say(session, "mark", found.key, told.at, lines)
-
-
-def _after_gel(session: Session, cure: Cure, at: datetime) -> list[str]:
-    """Say what comes next; a mark is kept whether or not there are readings to say it from."""
-    try:
-        return [f"  {line}" for line in gel_lines(cure_at(session, cure, at), session.reader)]
-    except (StoreError, InputError):
-        return []
 
 
 @app.command()

@@ -6,9 +6,9 @@ from typing import Annotated
 
 import typer
 
-from collector.errors import InputError
+from collector.errors import InputError, StoreError
 from collector.journal_book import Cure
-from dashboards.cure_steps import STEPS, cold_words, step_lines, step_of
+from dashboards.cure_steps import STEPS, cold_words, gel_lines, step_lines, step_of
 from dashboards.cure_view import headline
 from dashboards.cure_words import cure_and_rest
 from dashboards.cures import cures_now, read_book, stand
@@ -70,3 +70,11 @@ def cure_at(session: Session, cure: Cure, moment: datetime) -> CureOutlook:
     if cards.mistakes:
         raise InputError("\n".join(cards.mistakes))
     return cure_outlook(stands[0], None)
+
+
+def after_gel(session: Session, cure: Cure, at: datetime) -> list[str]:
+    """Return what comes after a gel that was marked; nothing where there are no readings to say it from."""
+    try:
+        return [f"  {line}" for line in gel_lines(cure_at(session, cure, at), session.reader)]
+    except (StoreError, InputError):
+        return []

@@ -41,6 +41,8 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
 
     Exit codes: 0 there is a window to go, 11 only a tight one, 10 none, 12 no news.
     """
+    from forecast.planned_jobs import planned_jobs
+
     session: Session = ctx.obj
     moment = session.moment(at)
     config = session.config
@@ -51,11 +53,6 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
         )
     elif job is not None:
         config = _only(config, job)
-    elif not any_hour and (kept := _kept(session, moment, bay)):
-        _print(session, kept, (), moment)
-        raise typer.Exit(EXIT_CODES[_best(kept)])
-    from forecast.planned_jobs import planned_jobs
-
     planned = planned_jobs(config, session.card_folders, moment)
     if planned.mistakes and not planned.jobs:
         raise InputError("\n".join(planned.mistakes))
@@ -63,16 +60,6 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     found, notes = (kept, ()) if kept else _found(session, planned, bay, moment, any_hour=any_hour)
     _print(session, found, (*planned.mistakes, *notes), moment)
     raise typer.Exit(EXIT_CODES[_best(found)])
-
-
-def _kept(session: Session, moment: datetime, bay: str | None) -> tuple["JobWindows", ...]:
-    """Return what a fresh outlook of `layday run` says of every planned job; nothing where it is none."""
-    from dashboards.outlooks import kept_outlook
-
-    outlook = kept_outlook(session, moment)
-    if outlook is None or outlook.is_stale(moment):
-        return ()
-    return tuple(one for found in outlook.bays if bay in {None, found.bay} for one in found.windows)
 
 
 def _with_job(config: Config, given: dict[str, Any]) -> Config:
