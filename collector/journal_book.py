@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Any
 
 from collector.errors import InputError
+from collector.nearest import did_you_mean
 
 
 class Mark(StrEnum):
@@ -107,7 +108,7 @@ class Book:
         found = self.cures.get(key.lower())
         if found is None:
             names = ", ".join(cure.key for cure in self.live) or "none"
-            raise InputError(f"no cure is called {key!r}; live are: {names}")
+            raise InputError(f"no cure is called {key!r}; live are: {names}{did_you_mean(key, self.cures)}")
         return found
 
 

@@ -32,6 +32,7 @@ _M_PER_YD = 0.9144
 _G_PER_LB = 453.59237
 _G_PER_OZ = _G_PER_LB / 16
 _ML_PER_US_GAL = 3785.411784
+_FL_OZ_PER_US_GAL = 128.0
 # Conventional inch of mercury at 0 °C, NIST SP 811 (2008), appendix B.8.
 _HPA_PER_IN_HG = 33.86389
 
@@ -418,6 +419,24 @@ def _which_ounce(number: float, table: _Table) -> str:
             "If it was weighed it is a weight (oz wt), not a volume"
         )
     return f"an ounce is no unit here; write one of {', '.join(table)}"
+
+
+def mass_oz(mass_g: float) -> float:
+    """Return a mass in ounces (avoirdupois).
+
+    >>> round(mass_oz(28.349523125), 9)
+    1.0
+    """
+    return mass_g / _G_PER_OZ
+
+
+def volume_fl_oz(volume_ml: float) -> float:
+    """Return a volume in US fluid ounces.
+
+    >>> round(volume_fl_oz(29.5735295625), 9)
+    1.0
+    """
+    return volume_ml / _ML_PER_US_GAL * _FL_OZ_PER_US_GAL
 
 
 def shown_temperature(temp_c: float, *, fahrenheit: bool) -> float:

@@ -1,6 +1,7 @@
 """The command `layday`: wires everything, and turns errors into words and exit codes."""
 
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -9,6 +10,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import ConfigError, InputError, LaydayError
+from collector.nearest import did_you_mean
 from dashboards.session import open_session
 
 EXIT_USAGE = 2
@@ -61,12 +63,29 @@ COMMANDS = {
     "alarms": "alarms:app",
     "notify": "notify:app",
     "salt": "salt:salt",
+    "schema": "schema:schema",
     "password": "password:password",
     "demo": "demo:demo",
 }
 _HELP = """Is tonight's cure on track? Is it too humid to glass? Will the heater overshoot?
 
 layday advises; the resin maker's data sheet and local rules decide.
+
+\b
+BEFORE       layday windows                  when can I lay up
+             layday now                      is it too damp right now
+             layday heater                   will it overshoot
+             layday mix -c CARD --bay keel -w 35min
+WHILE WET    layday cure start keel hull -c CARD -p 1.5
+             layday cure mark gel            it just went off: what now
+             layday cure when ply            bond, sand or wait
+OVERNIGHT    layday tonight                  is every cure on track
+             layday watch                    all of it, live
+AFTER        layday cure when grind          when can I grind
+             layday cure show k1             what it had, and its entries
+SEASON       layday run, listen, check       readings, sensors, health
+             layday export, store --backup   keep what was measured
+             layday cup 27min -t 18C         what a new drum does
 """
 _EPILOG = """Exit codes: 0 go, 10 no-go, 11 tight, 12 no news; 2 a mistake in the command or the
 configuration, 3 layday cannot work. --config, --store, --json and --plain may stand anywhere on the line.
@@ -110,11 +129,36 @@ def _globals(
     ctx.obj = open_session(config, store=store, json=json, plain=plain)
 
 
+def _without_command(words: list[str]) -> None:
+    """Answer `layday` alone, and name the command that a misspelt one is nearest to."""
+    given: dict[str, str] = {}
+    left = iter(words)
+    for word in left:
+        name, _, value = word.partition("=")
+        if name in _VALUE_OPTIONS:
+            given[name] = value or next(left, "")
+        elif word in _FLAG_OPTIONS:
+            given[word] = word
+        elif word.startswith("-"):
+            return  # --help and completion are typer's
+        else:
+            near = did_you_mean(word, COMMANDS) or "; 'layday --help' lists them"
+            raise InputError(f"{word!r} is no command{near}")
+    from dashboards.commands.overview import overview
+
+    session = open_session(
+        given.get("--config"), store=given.get("--store"), json="--json" in given, plain="--plain" in given
+    )
+    sys.exit(overview(session))
+
+
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
     try:
         words = _globals_first(sys.argv[1:])
         asked = next((word for word in words if word in COMMANDS), None)
+        if asked is None and "_LAYDAY_COMPLETE" not in os.environ:
+            _without_command(words)
         build_app(asked)(args=words, prog_name="layday")
     except LaydayError as error:
         for line in str(error).splitlines():

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from collector.errors import InputError
 from collector.journal_book import Batch, Book, Cure, Mark
+from collector.nearest import did_you_mean
 
 _SUFFIX = ".toml"
 _T = TypeVar("_T")
@@ -126,7 +127,8 @@ def _bay(given: str | None, book: Book, bays: Sequence[str]) -> str:
         return short
     if len(found) == 1:
         return found[0]
-    raise InputError(f"no bay is called {given!r}; there are {', '.join(bays)}")
+    near = did_you_mean(given, bays)
+    raise InputError(f"no bay is called {given!r}; there are {', '.join(bays)}{near}")
 
 
 def _last(book: Book, bay: str) -> Cure | None:

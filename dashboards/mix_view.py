@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from collector.units import G_PER_KG
 from dashboards.view import Reader
 from forecast.card import Card
 from forecast.layup import Layup
@@ -75,11 +74,23 @@ def mix_lines(answer: MixAnswer, reader: Reader) -> Iterator[str]:
     found, catalyst = answer.mix, answer.mix.catalyst
     kind = answer.card.hardener.kind
     yield (
-        f"Into {_grams(found.resin_g)} of {answer.card.name}: {catalyst.mass_g:.1f} g of {kind} by weight, "
-        f"or {catalyst.volume_ml:.1f} mL by volume; never both."
+        f"{found.percentage.catalyst_pct:.3g} % by {answer.card.hardener.by}. "
+        f"Into {reader.mass(found.resin_g)} of {answer.card.name}: "
+        f"{reader.mass(catalyst.mass_g, 1)} of {kind} by weight, "
+        f"or {reader.volume(catalyst.volume_ml)} by volume; never both."
     )
+    if answer.batches is None:
+        yield "No pot, however small, can be used up before it goes off: cool the resin or use less hardener."
+    else:
+        one = answer.batches
+        if one.pots == 1:
+            yield f"One pot of {reader.mass(one.resin_g)}: lay it within {one.use_min:.0f} min."
+        else:
+            yield (
+                f"Mix {reader.mass(answer.job_g)} in {one.pots} pots of {reader.mass(one.resin_g)}, "
+                f"one after the other; lay each within {one.use_min:.0f} min."
+            )
     yield (
-        f"That is {found.percentage.catalyst_pct:.3g} % by {answer.card.hardener.by}. "
         f"At {reader.temperature(answer.temp_c)} ({answer.whence}) the sheet's gel time is "
         f"{found.gel.likely_min:.0f} min ({found.gel.low_min:.0f} to {found.gel.high_min:.0f})."
     )
@@ -90,24 +101,9 @@ def mix_lines(answer: MixAnswer, reader: Reader) -> Iterator[str]:
     if answer.layup is not None:
         lay = answer.layup
         yield (
-            f"The lay-up: {_grams(lay.glass_g)} of glass, {_grams(lay.resin_g)} of resin with waste, "
+            f"The lay-up: {reader.mass(lay.glass_g)} of glass, "
+            f"{reader.mass(lay.resin_g)} of resin with waste, "
             f"{lay.thickness_mm:.1f} mm thick, {lay.glass_pct:.0f} % glass by weight."
         )
-    if answer.batches is None:
-        yield "No pot, however small, can be used up before it goes off: cool the resin or use less hardener."
-    else:
-        one = answer.batches
-        if one.pots == 1:
-            yield f"One pot of {_grams(one.resin_g)}: lay it within {one.use_min:.0f} min."
-        else:
-            yield (
-                f"Mix {_grams(answer.job_g)} in {one.pots} pots of {_grams(one.resin_g)}, "
-                f"one after the other; lay each within {one.use_min:.0f} min."
-            )
     yield from (f"! {warning}" for warning in found.warnings)
     yield from (f"- {caution}" for caution in found.cautions)
-
-
-def _grams(mass_g: float) -> str:
-    """Round as a shop scale does: to a gram, from 10 kg on to a hundredth of a kilogram."""
-    return f"{mass_g:.0f} g" if mass_g < 10.0 * G_PER_KG else f"{mass_g / G_PER_KG:.2f} kg"

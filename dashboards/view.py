@@ -4,13 +4,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
-from collector.units import shown_difference, shown_temperature
+from collector.units import G_PER_KG, mass_oz, shown_difference, shown_temperature, volume_fl_oz
 from dashboards.age import age_words as age_words  # noqa: PLC0414  all words are to be had from here
 from dashboards.suspect_words import suspect_words, to_do_words
 from forecast.shed_now import ShedNow
 from forecast.verdict import BayNow, Cause, Reason, Verdict
 
 Units = Literal["metric", "us"]
+
+_HEAVY_G = 10.0 * G_PER_KG
+_OZ_PER_LB = 16.0
 
 NAMES = {
     "air_c": "air",
@@ -56,6 +59,29 @@ class Reader:
     def difference(self, difference_k: float, digits: int = 1) -> str:
         """Return a difference of temperatures in words, as in ``3.0 °C``."""
         return f"{shown_difference(difference_k, fahrenheit=self.units == 'us'):.{digits}f} {self._degree}"
+
+    def mass(self, mass_g: float, digits: int = 0) -> str:
+        """Return a mass as a shop scale shows it, as in ``800 g`` or ``28.2 oz``; from 10 kg on in kg or lb.
+
+        >>> Reader().mass(12.34, 1), Reader(units="us").mass(12.34, 1), Reader(units="us").mass(12_000.0)
+        ('12.3 g', '0.44 oz', '26.46 lb')
+        """
+        if self.units == "us":
+            ounces = mass_oz(mass_g)
+            if mass_g >= _HEAVY_G:
+                return f"{ounces / _OZ_PER_LB:.2f} lb"
+            return f"{ounces:.{digits + 1}f} oz"
+        return f"{mass_g:.{digits}f} g" if mass_g < _HEAVY_G else f"{mass_g / G_PER_KG:.2f} kg"
+
+    def volume(self, volume_ml: float) -> str:
+        """Return a volume as in ``12.1 mL`` or ``0.41 fl oz``.
+
+        >>> Reader().volume(12.13), Reader(units="us").volume(12.13)
+        ('12.1 mL', '0.41 fl oz')
+        """
+        if self.units == "us":
+            return f"{volume_fl_oz(volume_ml):.2f} fl oz"
+        return f"{volume_ml:.1f} mL"
 
     @property
     def _degree(self) -> str:

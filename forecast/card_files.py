@@ -14,6 +14,7 @@ from types import MappingProxyType
 import numpy as np
 
 from collector.errors import ConfigError, InputError
+from collector.nearest import did_you_mean
 from forecast._card_table import Bound, Table
 from forecast.card import Application, Card, Family, GelCell, Hardener, RecoatTable, Stage, StageTable
 from forecast.time_surface import Cells
@@ -67,8 +68,11 @@ def find_card(key_or_file: str, folders: Sequence[Path] = ()) -> Card:
         path = folder / f"{key_or_file}{_SUFFIX}"
         if path.parent == folder and path.is_file():
             return load_card(path)
-    there = ", ".join(card_keys(folders))
-    raise InputError(f"no resin card is called {key_or_file!r}; there are {there}, or name a .toml file")
+    there = card_keys(folders)
+    near = did_you_mean(key_or_file, there)
+    raise InputError(
+        f"no resin card is called {key_or_file!r}; there are {', '.join(there)}, or name a .toml file{near}"
+    )
 
 
 def load_card(path: Path) -> Card:

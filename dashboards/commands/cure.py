@@ -10,13 +10,15 @@ from rich.text import Text
 
 from collector.errors import InputError
 from collector.journal import Told
-from collector.journal_book import Batch, Book, Cup, Cure, Entry
+from collector.journal_book import Batch, Book, Cup, Cure, Entry, Mark
 from collector.units import parse_duration_min, parse_mass_g, parse_percent, parse_temperature_c
+from dashboards.commands.cure_when import after_gel, when
 from dashboards.cure_view import caution_words, cure_json, cure_sentence
 from dashboards.cure_words import Given, corrected, cure_and_rest, filled, mark_of
 from dashboards.cures import lot_learning, read_book, stand, writing
 from dashboards.session import Session
 from dashboards.terminal.render.tonight import cure_lines
+from dashboards.terminal.saying import say
 from dashboards.told_time import coming_time
 from forecast.card import Family, Stage
 from forecast.card_files import find_card
@@ -27,6 +29,8 @@ from forecast.tonight_ahead import cure_outlook
 app = typer.Typer(
     no_args_is_help=True, help="The journal: batches laid, what was seen of them, where they stand."
 )
+
+app.command()(when)
 
 _PEROXIDE = (
     "Peroxide and promoter must never meet by themselves: they can explode. Eye shield and gloves on, "
@@ -84,8 +88,7 @@ def _say(session: Session, kind: str, key: str, at: datetime, lines: list[str]) 
         answer = {"schema": "layday/entry/1", "kind": kind, "id": key, "at": _iso(at), "words": lines}
         session.console.print_json(json.dumps(answer))
         return
-    for line in lines:
-        session.console.print(line, soft_wrap=True, markup=False)
+    say(session.console, lines, plain=session.plain)
 
 
 def _iso(at: datetime) -> str:
@@ -227,7 +230,9 @@ def mark(ctx: typer.Context, words: _Words = None, at: _At = None) -> None:
     with writing(session) as journal:
         journal.mark(found.key, what, told)
     clock = session.reader.clock(told.at, session.clock.now())
-    _say(session, "mark", found.key, told.at, [f"{found.key}: {found.batch.part}: {what.value} at {clock}."])
+    lines = [f"{found.key}: {found.batch.part}: {what.value} at {clock}."]
+    lines += after_gel(session, found, told.at) if what is Mark.GEL else []
+    _say(session, "mark", found.key, told.at, lines)
 
 
 @app.command()

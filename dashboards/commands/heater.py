@@ -36,6 +36,8 @@ def heater(  # noqa: PLR0913, PLR0917  a command's options are its arguments
     Exit codes: 0 leave it, 11 something to do, 10 it stopped, 12 no news.
     """
     from dashboards.heater_view import heater_json, heater_lines, heater_sentence, heater_verdict
+    from dashboards.terminal.render.now import wrapped
+    from dashboards.terminal.saying import say
 
     session: Session = ctx.obj
     moment = session.moment(at)
@@ -49,9 +51,8 @@ def heater(  # noqa: PLR0913, PLR0917  a command's options are its arguments
         console.print(heater_sentence(outlook, reader), soft_wrap=True, markup=False)
     else:
         first, *rest = heater_lines(outlook, reader)
-        console.print(first, style="bold", markup=False)
-        for line in rest:
-            console.print(line, markup=False)
+        console.print("\n".join(wrapped(first, console.width, "")), style="bold", markup=False)
+        say(console, rest)
     raise typer.Exit(EXIT_CODES[heater_verdict(outlook)])
 
 

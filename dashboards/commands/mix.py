@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import InputError
+from collector.nearest import did_you_mean
 from collector.units import (
     parse_area_m2,
     parse_areal_g_m2,
@@ -18,6 +19,7 @@ from collector.units import (
 from dashboards.cures import card_pots, read_book
 from dashboards.mix_view import MixAnswer, mix_json, mix_lines
 from dashboards.session import Session
+from dashboards.terminal.saying import say
 from forecast.card import Card
 from forecast.card_files import find_card
 from forecast.layup import Layup, Ply, Weave, layup
@@ -83,8 +85,7 @@ def mix_command(  # noqa: PLR0913, PLR0917  a command's options are its argument
     if session.json:
         session.console.print_json(json.dumps(mix_json(answer)))
         return
-    for line in mix_lines(answer, session.reader):
-        session.console.print(line, soft_wrap=True, markup=False)
+    say(session.console, mix_lines(answer, session.reader), plain=session.plain)
 
 
 def _temperature(session: Session, temp: str | None, bay: str | None) -> tuple[float, str]:
@@ -109,7 +110,8 @@ def _temperature(session: Session, temp: str | None, bay: str | None) -> tuple[f
         store.close()
     places = {found.bay: found for found in shed.bays}
     if bay not in places:
-        raise InputError(f"--bay {bay!r}: no bay is called so; there are {', '.join(places) or 'none'}")
+        known = f"{', '.join(places) or 'none'}{did_you_mean(bay or '', places)}"
+        raise InputError(f"--bay {bay!r}: no bay is called so; there are {known}")
     part_c = places[bay].part_c
     if part_c is None:
         raise InputError(f"--bay {bay}: no fresh reading of its part; give --temp instead")

@@ -6,6 +6,7 @@ from datetime import datetime
 from rich.text import Text
 
 from dashboards.ahead_view import ahead_words
+from dashboards.cure_steps import cold_words
 from dashboards.cure_view import (
     age_of,
     caution_words,
@@ -50,6 +51,8 @@ def cure_lines(found: CureOutlook, at: datetime, reader: Reader, width: int) -> 
         lines += _plain("Check the bay's sensors: 'layday check' says more.", width)
     for caution in state.cautions:
         lines += _plain(f"! {caution_words(caution, reader)}", width)
+    if cold := cold_words(state):
+        lines += _plain(cold, width)
     for sentence in ahead_words(found, state, reader):
         lines += _plain(sentence, width)
     lines += _stage_lines(found, state, reader, width)
