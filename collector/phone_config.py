@@ -13,12 +13,14 @@ class PhoneConfig(Model):
     """The phone page: where it is served, and the token that a link carries; without this table, nowhere.
 
     `names` are names that phones may call this machine by, as ``shed.local``; its addresses need none.
+    With `acknowledge` whoever has the link may also say that an alarm was seen, and nothing else.
     """
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8321
     token_file: str = ""
     names: tuple[str, ...] = ()
+    acknowledge: bool = False
 
     @field_validator("host")
     @classmethod
@@ -44,4 +46,6 @@ class PhoneConfig(Model):
             raise ValueError(
                 f"host {self.host} lets others in: name a token_file, and 'layday phone' makes its token"
             )
+        if self.acknowledge and not self.token_file:
+            raise ValueError("acknowledge lets a phone answer alarms: name a token_file too")
         return self

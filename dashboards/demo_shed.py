@@ -105,7 +105,7 @@ def _files(config_path: Path, config: Config) -> Files:
 
 def _phone_order(config: Config, files: Files, clock: QuickClock) -> PhoneOrder:
     phone = config.phone or PhoneConfig()
-    return PhoneOrder(phone.host, phone.port, "", phone.names, order_of(files, clock))
+    return PhoneOrder(phone.host, phone.port, "", phone.names, False, order_of(files, clock))
 
 
 def _lay(journal_path: Path, start: datetime) -> None:

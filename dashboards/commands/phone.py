@@ -23,7 +23,8 @@ token_file = "phone.token"    # 'layday phone' makes it and prints the link"""
 def phone(ctx: typer.Context) -> None:
     """Print the link that opens the page `layday run` serves; make its token where there is none yet.
 
-    Whoever has the link can read everything and change nothing. To lock old links out, remove the token's
+    Whoever has the link can read everything and change nothing (but acknowledge alarms, with
+    acknowledge = true). To lock old links out, remove the token's
     file, run this again, and start `layday run` anew.
     """
     session: Session = ctx.obj
@@ -49,7 +50,7 @@ def phone_order(session: Session, config: PhoneConfig) -> PhoneOrder:
         If its token cannot be read.
     """
     order = order_of(session.files, session.clock)
-    return PhoneOrder(config.host, config.port, _token(config), config.names, order)
+    return PhoneOrder(config.host, config.port, _token(config), config.names, config.acknowledge, order)
 
 
 def _token(config: PhoneConfig, *, make: bool = False) -> str:

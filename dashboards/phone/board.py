@@ -18,7 +18,8 @@ class Drawing:
     """An outlook as drawn for the page: finished HTML, and JSON views by name.
 
     All of its words but the views are ready for HTML. `verdict` is its first matter's, `word` the same in
-    capitals, `heard_at` the newest reading's time. The `…_words` are local times.
+    capitals, `heard_at` the newest reading's time. The `…_words` are local times. `alarms` are (name,
+    words, what to do), the name empty once somebody has seen it.
     """
 
     shed: str
@@ -30,6 +31,7 @@ class Drawing:
     heard_words: str
     first: str
     rest: str
+    alarms: tuple[tuple[str, str, str], ...] = ()
     views: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
     @classmethod
@@ -47,7 +49,8 @@ class Drawing:
             "issued_at": datetime.fromisoformat(raw["issued_at"]),
             "heard_at": None if heard_at is None else datetime.fromisoformat(heard_at),
         }
-        return cls(**(raw | moments))
+        alarms = tuple((name, words, do) for name, words, do in raw["alarms"])
+        return cls(**(raw | moments | {"alarms": alarms}))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,8 @@ from dashboards.phone.wire import Answer, Request, refusal
 COOKIE = "layday"
 _YEAR_S = 365 * 86400
 _COOKIE = re.compile(rf"(?:^|;)\s*{COOKIE}=([0-9a-f]{{64}})\s*(?:;|$)")
+ACKNOWLEDGE = "/acknowledge"
+_FORM = re.compile(rb"form=([0-9a-f]{64})&alarm=(a[1-9]\d{0,8})")
 _TOKEN = re.compile(r"token=([A-Za-z0-9_-]{16,200})")
 _FROM_ELSEWHERE = ("cross-site", "same-site")  # another site's page may not even make us work
 _HELLO = b"""<!doctype html><html lang=en><meta charset=utf-8><title>layday</title>
@@ -19,15 +21,34 @@ _HELLO = b"""<!doctype html><html lang=en><meta charset=utf-8><title>layday</tit
 
 @dataclass(frozen=True, slots=True)
 class Doors:
-    """The rules of one server. `token` is empty where none is asked for (loopback alone)."""
+    """The rules of one server. `token` is empty where none is asked for (loopback alone).
+
+    `acknowledge` lets who has the token say that an alarm was seen.
+    """
 
     token: str = ""
     names: frozenset[str] = frozenset()
+    acknowledge: bool = False
 
     @property
     def cookie(self) -> str:
         """What a phone that was let in carries: made from the token, which it does not give away."""
         return hmac.new(self.token.encode(), b"layday phone page", hashlib.sha256).hexdigest()
+
+    @property
+    def form(self) -> str:
+        """What a form of ours carries; empty where none is taken. Another site's page cannot know it."""
+        if not self.acknowledge or not self.token:
+            return ""
+        return hmac.new(self.token.encode(), b"layday phone form", hashlib.sha256).hexdigest()
+
+    def answered(self, request: Request) -> str:
+        """Return the alarm that a form says was seen; empty where it is not from a page of ours."""
+        told = _FORM.fullmatch(request.body)
+        ours = request.headers.get("origin", "") == f"http://{request.headers.get('host', '')}"
+        if not self.form or told is None or not ours:
+            return ""
+        return told[2].decode() if hmac.compare_digest(told[1].decode(), self.form) else ""
 
     def answer(self, request: Request, local_address: str) -> Answer | None:
         """Return what to say at the door; None lets the request in.
@@ -36,7 +57,8 @@ class Doors:
         """
         if not self._is_ours(request.headers.get("host", ""), local_address):
             return refusal(421)
-        if request.method != "GET":
+        answers = bool(self.form) and request.method == "POST" and request.target == ACKNOWLEDGE
+        if request.method != "GET" and not answers:
             return refusal(405)
         told = _TOKEN.fullmatch(request.query)
         if self.token and told is not None and request.path == "/":

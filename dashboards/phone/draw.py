@@ -2,16 +2,17 @@
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC
 from html import escape
 from pathlib import Path
 
-from collector.config import Config, load_config
 from dashboards.cure_view import cure_json
+from dashboards.heater_view import heater_json
+from dashboards.phone.alarms import alarm_rows, alarms_view, config_of, read_alarms
 from dashboards.phone.chart import chart
-from dashboards.phone.parts import bays_part, cures_part, first_part, notes_part, windows_part
+from dashboards.phone.parts import bays_part, cures_part, first_part, heater_part, notes_part, windows_part
 from dashboards.view import Reader, now_json
 from dashboards.watch_view import Sight, first_matter
 from dashboards.window_view import windows_json
@@ -21,7 +22,9 @@ from forecast.outlook_json import dump_outlook
 from forecast.outlook_order import read_order
 
 
-def draw(outlook: Outlook, reader: Reader) -> dict[str, object]:
+def draw(
+    outlook: Outlook, reader: Reader, alarms: Sequence[Sequence[str]] = (), alarms_json: str = "{}"
+) -> dict[str, object]:
     """Return an outlook drawn for the page, as `dashboards.phone.board.Drawing` has it."""
     now = ShedNow(outlook.shed, outlook.issued_at, tuple(bay.now for bay in outlook.bays))
     sight = Sight(outlook.issued_at, outlook.shed, now, outlook, outlook.cures)
@@ -47,11 +50,13 @@ def draw(outlook: Outlook, reader: Reader) -> dict[str, object]:
                 cures_part(outlook, reader),
                 bays_part(outlook, reader),
                 windows_part(outlook, reader),
+                heater_part(outlook, reader),
                 chart(outlook, reader),
                 notes_part(outlook),
             )
         ),
-        "views": views(outlook, now, reader),
+        "alarms": alarms,
+        "views": {**views(outlook, now, reader), "alarms": alarms_json},
     }
 
 
@@ -68,6 +73,7 @@ def views(outlook: Outlook, now: ShedNow, reader: Reader) -> Mapping[str, str]:
         "outlook": dump_outlook(outlook),
         "now": json.dumps(now_json(now, reader)),
         "tonight": json.dumps(tonight),
+        "heater": json.dumps([heater_json(bay.heater) for bay in outlook.bays if bay.heater is not None]),
         "windows": json.dumps(windows_json(windows, outlook.issued_at, outlook.notes)),
     }
 
@@ -75,7 +81,7 @@ def views(outlook: Outlook, now: ShedNow, reader: Reader) -> Mapping[str, str]:
 def main() -> None:
     """Draw the newest outlook of the order on standard input; write nothing where there is none."""
     order = read_order(sys.stdin.buffer.readline())
-    config = load_config(Path(order.config_file)) if order.config_file else Config()
+    config = config_of(order)
     book = open_outlooks(Path(order.outlook_file), read_only=True)
     if book is None:
         return
@@ -85,4 +91,7 @@ def main() -> None:
         book.close()
     if outlook is not None:
         reader = Reader(config.shed.zone, config.shed.units)
-        sys.stdout.write(json.dumps(draw(outlook, reader)))
+        watch = read_alarms(order, config)
+        sys.stdout.write(
+            json.dumps(draw(outlook, reader, alarm_rows(watch, order, reader), alarms_view(watch)))
+        )

@@ -19,6 +19,7 @@ class PhoneOrder:
     port: int
     token: str
     names: tuple[str, ...]
+    acknowledge: bool
     order: Order
 
     def line(self) -> bytes:

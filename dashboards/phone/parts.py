@@ -5,12 +5,14 @@ from html import escape
 
 from dashboards.ahead_view import TRACK_WORDS, ahead_words
 from dashboards.cure_view import age_of, caution_words, headline, recoat_words, when_words
+from dashboards.heater_view import heater_lines, heater_verdict
 from dashboards.view import Reader, bay_numbers, reason_words
 from dashboards.view import headline as bay_headline
 from dashboards.watch_view import Matter
 from dashboards.window_view import window_says
 from forecast.cure_outlook import CureOutlook
 from forecast.cure_state import StageState
+from forecast.heater_state import HeaterOutlook
 from forecast.outlook import BayOutlook, Outlook
 from forecast.verdict import Verdict
 from forecast.window import JobWindows
@@ -115,6 +117,19 @@ def _job(found: JobWindows, outlook: Outlook, reader: Reader) -> str:
     lines = window_says(found, outlook.issued_at, reader)
     says = "".join(told("p", _sentence(words)) for words in lines)
     return f"<article><h3>{escape(f'{found.job}, {found.bay}')} {badge}</h3>{says}</article>"
+
+
+def heater_part(outlook: Outlook, reader: Reader) -> str:
+    """Return what the heater does and what to do with it."""
+    return section("Heater", (_heater(bay.heater, reader) for bay in outlook.bays if bay.heater is not None))
+
+
+def _heater(found: HeaterOutlook, reader: Reader) -> str:
+    verdict = heater_verdict(found)
+    badge = told("span", verdict.value, f"v {verdict_class(verdict)}")
+    first, *rest = (words.removeprefix("? ").removeprefix("- ") for words in heater_lines(found, reader))
+    says = told("p", _sentence(first), "do") + "".join(told("p", _sentence(words)) for words in rest)
+    return f"<article><h3>{escape(found.bay)} {badge}</h3>{says}</article>"
 
 
 def notes_part(outlook: Outlook) -> str:

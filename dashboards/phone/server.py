@@ -31,7 +31,7 @@ STREAM_S = 600.0
 _JSON = "/json/"
 _PAGE_POLICY = (
     "default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; img-src data:;"
-    " connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    " connect-src 'self'; base-uri 'none'; form-action {forms}; frame-ancestors 'none'"
 )
 _CLOSED_POLICY = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 _STACK_BYTES = 256 * 1024
@@ -39,6 +39,8 @@ _STACK_BYTES = 256 * 1024
 
 class PhoneServer(socketserver.ThreadingTCPServer):
     """The page's server; one thread a connection, `MAX_CLIENTS` at most.
+
+    `seen` is told the name of an alarm that somebody has seen.
 
     Raises
     ------
@@ -51,11 +53,19 @@ class PhoneServer(socketserver.ThreadingTCPServer):
     block_on_close = False
     request_queue_size = 128
 
-    def __init__(self, address: tuple[str, int], board: Board, doors: Doors, speed: float = 1.0) -> None:
+    def __init__(
+        self,
+        address: tuple[str, int],
+        board: Board,
+        doors: Doors,
+        speed: float = 1.0,
+        seen: Callable[[str], None] | None = None,
+    ) -> None:
         self.address_family = socket.AF_INET6 if ":" in address[0] else socket.AF_INET
         self.board = board
         self.doors = doors
         self.speed = speed
+        self.seen = seen
         self._clients = threading.BoundedSemaphore(MAX_CLIENTS)
         self.streams = threading.BoundedSemaphore(MAX_STREAMS)
         threading.stack_size(_STACK_BYTES)
@@ -105,6 +115,8 @@ class _Client(socketserver.BaseRequestHandler):
         at_door = server.doors.answer(request, str(connection.getsockname()[0]).removeprefix("::ffff:"))
         if at_door is not None:
             self._send(at_door)
+        elif request.method == "POST":
+            self._send(self._acknowledged(request))
         elif request.path == "/events":
             self._stream()
         else:
@@ -114,14 +126,24 @@ class _Client(socketserver.BaseRequestHandler):
         sight = self.server.board.sight()
         if request.target == "/":
             nonce = os.urandom(16).hex()
-            policy = {"Content-Security-Policy": _PAGE_POLICY.format(nonce=nonce)}
-            return Answer(200, page(sight, nonce, self.server.speed), "text/html; charset=utf-8", policy)
+            form = self.server.doors.form
+            policy = _PAGE_POLICY.format(nonce=nonce, forms="'self'" if form else "'none'")
+            shown = page(sight, nonce, self.server.speed, form)
+            return Answer(200, shown, "text/html; charset=utf-8", {"Content-Security-Policy": policy})
         views = {} if sight.drawing is None else sight.drawing.views
         view = views.get(request.target.removeprefix(_JSON)) if request.target.startswith(_JSON) else None
         if view is None:
             return refusal(404)
         stale = {"Layday-Stale": "yes" if sight.stale else "no", "Content-Security-Policy": _CLOSED_POLICY}
         return Answer(200, view.encode(), "application/json", stale)
+
+    def _acknowledged(self, request: Request) -> Answer:
+        """Say that an alarm was seen, where a page of ours says so."""
+        alarm = self.server.doors.answered(request)
+        if not alarm or self.server.seen is None:
+            return refusal(403)
+        self.server.seen(alarm)
+        return Answer(303, headers={"Location": "/", "Content-Security-Policy": _CLOSED_POLICY})
 
     def _stream(self) -> None:
         """Tell an open page which drawing is the newest, at once when there is another."""

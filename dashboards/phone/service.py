@@ -29,6 +29,9 @@ DRAW_S = 60.0
 """A drawing that takes longer is given up."""
 AGAIN_S = 15.0
 _OOM_FIRST = "700"
+_HERE = os.pathsep.join(
+    filter(None, (str(Path(__file__).resolve().parent.parent.parent), os.environ.get("PYTHONPATH", "")))
+)
 
 _log = logging.getLogger(__name__)
 
@@ -43,10 +46,19 @@ class Artist:
         self._mark: object = None
         self._not_before_s = 0.0
 
+    def seen(self, alarm: str) -> None:
+        """Enter that somebody has seen an alarm; the next look draws it so."""
+        try:
+            self._run("alarms", f"{alarm}\n".encode())
+        except (OSError, subprocess.SubprocessError) as error:
+            _log.warning("alarm %s could not be acknowledged: %s", alarm, error)
+
     def look(self) -> bool:
         """Draw if there is something new; say whether something was drawn."""
-        mark = file_mark(Path(self._order.outlook_file))
-        if mark == self._mark or not mark or time.monotonic() < self._not_before_s:
+        order = self._order
+        alarms = Path(order.store_file).with_suffix(".alarms.sqlite")
+        mark = (file_mark(Path(order.outlook_file)), file_mark(alarms))
+        if mark == self._mark or not mark[0] or time.monotonic() < self._not_before_s:
             return False
         drawing = self._drawn()
         if drawing is None:
@@ -58,17 +70,23 @@ class Artist:
 
     def _drawn(self) -> Drawing | None:
         try:
-            done = subprocess.run(
-                [sys.executable, "-P", "-c", "from dashboards.phone.draw import main; main()"],
-                input=self._order.line(),
-                stdout=subprocess.PIPE,
-                timeout=DRAW_S,
-                check=True,
-            )
-            return Drawing.of_text(done.stdout) if done.stdout.strip() else None
+            found = self._run("draw")
+            return Drawing.of_text(found) if found.strip() else None
         except (OSError, subprocess.SubprocessError, ValueError, TypeError, KeyError) as error:
             _log.warning("the phone page could not be drawn: %s", error)
             return None
+
+    def _run(self, what: str, more: bytes = b"") -> bytes:
+        """Run a module of ours to its end on the order; return what it writes."""
+        done = subprocess.run(  # noqa: S603  our own modules, by name
+            [sys.executable, "-P", "-c", f"from dashboards.phone.{what} import main; main()"],
+            input=self._order.line() + more,
+            stdout=subprocess.PIPE,
+            timeout=DRAW_S,
+            check=True,
+            env=os.environ | {"PYTHONPATH": _HERE, "OPENBLAS_NUM_THREADS": "1"},
+        )
+        return done.stdout
 
 
 def serve(order: PhoneOrder, stopping: threading.Event) -> None:
@@ -81,9 +99,9 @@ def serve(order: PhoneOrder, stopping: threading.Event) -> None:
     """
     clock = order.order.clock()
     board = Board(clock, os.urandom(4).hex())
-    doors = Doors(order.token, frozenset(name.lower() for name in order.names))
+    doors = Doors(order.token, frozenset(name.lower() for name in order.names), order.acknowledge)
     artist = Artist(order.order, board, clock)
-    end = serving(PhoneServer((order.host, order.port), board, doors, order.order.speed))
+    end = serving(PhoneServer((order.host, order.port), board, doors, order.order.speed, artist.seen))
     try:
         while not stopping.is_set():
             artist.look()

@@ -5,7 +5,7 @@ when the shed can no longer be reached. Words come from `Drawing`, ready escaped
 """
 
 from dashboards.age import age_words
-from dashboards.phone.board import Sight
+from dashboards.phone.board import Drawing, Sight
 
 ALIVE_S = 15.0
 """An open page hears from the server so often."""
@@ -51,6 +51,7 @@ svg text{fill:var(--ink);font:12px system-ui,sans-serif}.gr{stroke:var(--line);s
 svg .dt{fill:var(--dew)}
 .btn{display:block;text-align:center;padding:.8rem;margin:1rem 0;min-height:3rem;border:2px solid var(--ink);
 border-radius:.75rem;color:inherit;text-decoration:none;font-weight:700}
+button.btn{width:100%;font:inherit;font-weight:700;background:none;cursor:pointer}
 .btn:focus-visible{outline:3px solid var(--air);outline-offset:3px}
 #lost{display:none;background:var(--news);color:var(--news-ink);padding:.75rem;border-radius:.75rem;
 font-weight:700}.lost #lost{display:block}.lost .first{background:none;color:inherit;border:2px dashed}
@@ -85,11 +86,11 @@ d.addEventListener('visibilitychange',()=>{if(!d.hidden)load()});setInterval(tic
 """
 
 
-def page(sight: Sight, nonce: str, speed: float) -> bytes:
+def page(sight: Sight, nonce: str, speed: float, form: str = "") -> bytes:
     """Return the whole page.
 
     `nonce` lets this page's own style and script run and nobody else's; `speed` is how fast the shed's
-    clock runs.
+    clock runs. `form` is what a form of ours carries, empty where the page may change nothing.
     """
     drawing = sight.drawing
     shed = "" if drawing is None else drawing.shed
@@ -103,7 +104,7 @@ def page(sight: Sight, nonce: str, speed: float) -> bytes:
 <style nonce="{nonce}">{_STYLE}</style></head>
 <body><header>{_fresh(sight)}</header>
 <p id="said" class="hid" aria-live="polite"></p>
-<main data-rev="{sight.revision}" data-age="{age}" data-speed="{speed:g}">{_body(sight)}</main>
+<main data-rev="{sight.revision}" data-age="{age}" data-speed="{speed:g}">{_body(sight, form)}</main>
 <footer><a class="btn" href="/">Load again</a>
 <p>layday advises; the resin maker's data sheet and local rules decide.</p></footer>
 <script nonce="{nonce}">{script}</script></body></html>
@@ -127,7 +128,7 @@ def _fresh(sight: Sight) -> str:
     return f'<p>{drawing.shed}: {heard}, {made}</p><p id="lost"></p>'
 
 
-def _body(sight: Sight) -> str:
+def _body(sight: Sight, form: str) -> str:
     drawing = sight.drawing
     if drawing is None:
         return _no_news("No outlook has been worked out yet. See that <code>layday run</code> is at work.")
@@ -138,8 +139,24 @@ def _body(sight: Sight) -> str:
             f" What stands below is how it was at {drawing.issued_words}: it was"
             f" {drawing.word}."
         )
-        return _no_news(words) + drawing.rest
-    return drawing.first + drawing.rest
+        return _no_news(words) + _alarms(drawing, form) + drawing.rest
+    return drawing.first + _alarms(drawing, form) + drawing.rest
+
+
+def _alarms(drawing: Drawing, form: str) -> str:
+    """Return what stands, each with its button where the page may say that it was seen."""
+    if not drawing.alarms:
+        return ""
+    said = []
+    for name, words, do in drawing.alarms:
+        button = ""
+        if name and form:
+            button = (
+                f'<form method="post" action="/acknowledge"><input type="hidden" name="form" value="{form}">'
+                f'<button class="btn" name="alarm" value="{name}">I have seen {name}</button></form>'
+            )
+        said.append(f'<p>{words}</p><p class="do">{do}</p>{button}')
+    return f"<section><h2>Alarms</h2>{''.join(said)}</section>"
 
 
 def _no_news(words: str) -> str:

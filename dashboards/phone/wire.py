@@ -8,19 +8,22 @@ import re
 import socket
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 HEAD_BYTES = 8192
 HEAD_S = 5.0
 """A client that has not said what it wants by then is sent away: nobody types requests by hand."""
 WRITE_S = 10.0
+BODY_BYTES = 400
+"""A form of ours is shorter."""
 
 _REQUEST = re.compile(rb"([A-Z]{1,16}) (/[!-~]{0,2000}) HTTP/1\.[01]")
 _HEADER = re.compile(rb"([!#$%&'*+.^_`|~0-9A-Za-z-]+):[ \t]*([\t -~]*)")
 _REASONS = {
-    200: "OK", 400: "Bad Request", 403: "Forbidden", 404: "Not Found", 405: "Method Not Allowed",
-    408: "Request Timeout", 421: "Misdirected Request", 431: "Request Header Fields Too Large",
+    200: "OK", 303: "See Other", 400: "Bad Request", 403: "Forbidden", 404: "Not Found",
+    405: "Method Not Allowed", 408: "Request Timeout", 421: "Misdirected Request",
+    431: "Request Header Fields Too Large",
     503: "Service Unavailable",
 }  # fmt: skip
 
@@ -40,6 +43,7 @@ class Request:
     method: str
     target: str
     headers: Mapping[str, str]
+    body: bytes = b""
 
     @property
     def path(self) -> str:
@@ -75,7 +79,7 @@ def head_bytes(status: int, kind: str, headers: Mapping[str, str]) -> bytes:
         f"Content-Type: {kind}",
         "Cache-Control: no-store",
         "X-Content-Type-Options: nosniff",
-        "Referrer-Policy: no-referrer",
+        "Referrer-Policy: same-origin",  # with none at all a form would not say where it comes from
         "Cross-Origin-Resource-Policy: same-origin",
         "Connection: close",
         *(f"{name}: {value}" for name, value in headers.items()),
@@ -90,7 +94,7 @@ def refusal(status: int, words: str = "") -> Answer:
 
 
 def read_request(connection: socket.socket) -> Request:
-    """Read one request's head within `HEAD_S` and `HEAD_BYTES`.
+    """Read one request within `HEAD_S`: its head within `HEAD_BYTES`, a form within `BODY_BYTES`.
 
     Raises
     ------
@@ -100,22 +104,33 @@ def read_request(connection: socket.socket) -> Request:
         If the client is gone.
     """
     deadline_s = time.monotonic() + HEAD_S
-    head = b""
-    while b"\r\n\r\n" not in head:
-        left_s = deadline_s - time.monotonic()
-        if left_s <= 0.0:
-            raise BadRequestError(408)
-        connection.settimeout(left_s)
-        try:
-            piece = connection.recv(4096)
-        except TimeoutError:
-            raise BadRequestError(408) from None
-        if not piece:
-            raise ConnectionError("the client is gone")
-        head += piece
-        if len(head) > HEAD_BYTES:
+    read = b""
+    while b"\r\n\r\n" not in read:
+        read += _more(connection, deadline_s)
+        if len(read) > HEAD_BYTES:
             raise BadRequestError(431)
-    return parse_head(head.partition(b"\r\n\r\n")[0])
+    head, _, body = read.partition(b"\r\n\r\n")
+    request = parse_head(head)
+    size = request.headers.get("content-length", "0")
+    if request.method != "POST" or not size.isdecimal() or int(size) > BODY_BYTES:
+        return request
+    while len(body) < int(size):
+        body += _more(connection, deadline_s)
+    return replace(request, body=body[: int(size)])
+
+
+def _more(connection: socket.socket, deadline_s: float) -> bytes:
+    left_s = deadline_s - time.monotonic()
+    if left_s <= 0.0:
+        raise BadRequestError(408)
+    connection.settimeout(left_s)
+    try:
+        piece = connection.recv(4096)
+    except TimeoutError:
+        raise BadRequestError(408) from None
+    if not piece:
+        raise ConnectionError("the client is gone")
+    return piece
 
 
 def parse_head(head: bytes) -> Request:

@@ -3,7 +3,7 @@
 import json
 import math
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
@@ -73,9 +73,11 @@ def board(outlook: Outlook | None = None, late: timedelta = timedelta(seconds=20
 
 
 @contextmanager
-def served(shown: Board, doors: Doors | None = None) -> Iterator[int]:
+def served(
+    shown: Board, doors: Doors | None = None, seen: Callable[[str], None] | None = None
+) -> Iterator[int]:
     """Serve a board; yield the port."""
-    server = PhoneServer(("127.0.0.1", 0), shown, doors or Doors())
+    server = PhoneServer(("127.0.0.1", 0), shown, doors or Doors(), seen=seen)
     end = serving(server)
     try:
         yield int(server.server_address[1])

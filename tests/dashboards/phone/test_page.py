@@ -106,7 +106,7 @@ def test_no_name_becomes_an_element_or_an_attribute(bay: str, part: str) -> None
 @given(names)
 def test_every_view_is_json_that_carries_the_name(bay: str) -> None:
     views = drawing(an_outlook(bay)).views
-    assert set(views) == {"outlook", "now", "tonight", "windows"}
+    assert set(views) == {"outlook", "now", "tonight", "windows", "heater", "alarms"}
     assert json.loads(views["outlook"])["bays"][0]["now"]["bay"] == bay
     assert json.loads(views["now"])["bays"][0]["bay"] == bay
 

@@ -81,8 +81,8 @@ def test_it_says_all_that_a_surveyor_asks_for(shed: Session) -> None:
     for words in (
         "hull, keel: cure k1", "lot; A7", "layup; not noted", "gel; 2026-04-02 11:04 +0000 (seen)",
         "sandable; not reached", "keel.part_c; power on; 1", "keel.part_c; not stated; none",
-        "brushed on <b>& squeegeed</b>", "source; generic: typical of the trade",
-        "The margin ran from", "equivalent hours at 25.0 °C",
+        "brushed on <b>& squeegeed</b>", "source; generic: typical of the trade", "The margin ran from",
+        "equivalent hours at 25.0 °C",
     ):  # fmt: skip
         assert words in said
 
