@@ -1,8 +1,10 @@
 """`layday record`: what a cure was, in one file for others to read."""
 
 import json
+from collections.abc import Mapping
+from datetime import timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,27 +12,39 @@ from collector.errors import InputError
 from dashboards.session import EXIT_CODES, Session
 from forecast.verdict import Verdict
 
+if TYPE_CHECKING:
+    from dashboards.record.document import Block
+
 _WRITERS = (".html", ".pdf", ".png")
 
 
-def record(
+def record(  # noqa: PLR0913, PLR0917  one parameter per option
     ctx: typer.Context,
     what: Annotated[str | None, typer.Argument(help="A cure, as k1, or a part: all its cures.")] = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="The file: .html, or .pdf or .png with layday[report].")
     ] = None,
     at: Annotated[str | None, typer.Option("--at", help="As known at this time.")] = None,
+    season: Annotated[
+        bool, typer.Option("--season", help="Of a season instead: fuel, hours lost, lots.")
+    ] = False,
+    start: Annotated[
+        str | None, typer.Option("--from", help="The season's beginning; else a year ago.")
+    ] = None,
     verify: Annotated[
         Path | None, typer.Option("--verify", help="Compare an .html record with what is kept now.")
     ] = None,
 ) -> None:
-    """Write the record of a cure, or of every cure of a part, into one file.
+    """Write the record of a cure, of every cure of a part, or of a season, into one file.
 
     The same data give the same bytes. --verify ends with 0 if the record still says what is kept, 10 if not.
     """
     session: Session = ctx.obj
     if verify is not None:
         _verify(session, verify)
+    if season:
+        _write_season(session, start, out, at)
+        return
     if what is None:
         raise InputError("which cure or part? as in 'layday record k1'; 'layday cure list --all' shows them")
     _write(session, what, out, at)
@@ -40,12 +54,9 @@ def _write(session: Session, what: str, out: Path | None, at: str | None) -> Non
     from dashboards.cures import read_book
     from dashboards.record.cure_words import cure_blocks
     from dashboards.record.gather import cures_named, gather
-    from dashboards.record.html import html_file
     from dashboards.record.verify import about_cures
 
-    file = out or Path(f"{_stem(what)}.html")
-    if file.suffix.lower() not in _WRITERS:
-        raise InputError(f"--out {file}: give a file that ends in .html, .pdf or .png")
+    file = _file(out, what)
     book = read_book(session)
     found = gather(session, book, cures_named(book, what), session.moment(at))
     blocks = [
@@ -56,9 +67,37 @@ def _write(session: Session, what: str, out: Path | None, at: str | None) -> Non
         )
     ]
     title = f"{session.config.shed.name}: {what}"
+    _put(session, file, title, blocks, about_cures(session.config.shed.name, found))
+
+
+def _write_season(session: Session, start: str | None, out: Path | None, at: str | None) -> None:
+    from dashboards.cures import read_book
+    from dashboards.record.season import season_blocks
+
+    file = _file(out, "season")
+    end = session.moment(at)
+    begin = end - timedelta(days=365) if start is None else session.moment(start, "--from")
+    blocks = list(season_blocks(session, read_book(session), begin, end))
+    about = {"schema": "layday/season/1", "shed": session.config.shed.name}
+    _put(session, file, f"{session.config.shed.name}: season", blocks, about)
+
+
+def _file(out: Path | None, what: str) -> Path:
+    file = out or Path(f"{_stem(what)}.html")
+    if file.suffix.lower() not in _WRITERS:
+        raise InputError(f"--out {file}: give a file that ends in .html, .pdf or .png")
+    return file
+
+
+def _put(
+    session: Session, file: Path, title: str, blocks: "list[Block]", about: Mapping[str, object]
+) -> None:
+    """Write the blocks in the form that the file's ending says."""
+    from dashboards.record.html import html_file
+
     try:
         if file.suffix.lower() == ".html":
-            text = html_file(title, blocks, about_cures(session.config.shed.name, found))
+            text = html_file(title, blocks, about)
             file.write_text(text, encoding="utf-8", newline="\n")
             written = [file]
         else:
