@@ -1,14 +1,18 @@
 """Draw the README's pictures from the simulated shed: `make pictures`.
 
 They are SVG, made by rich from the very text that the terminal shows; its web fonts are left
-out, so that a picture fetches nothing when it is looked at.
+out, so that a picture fetches nothing when it is looked at. The phone page is a photograph of
+Debian's Chromium, by day and by night.
 """
 
 import re
+import shutil
 from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
+from typing import Literal
 
+from playwright.sync_api import sync_playwright
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 
@@ -21,6 +25,7 @@ from dashboards.terminal.render.now import now_text
 from forecast.shed_now import shed_now
 from hardware.tent.parameters import Tent
 from hardware.tent.simulation import Simulation
+from tests.dashboards.phone.support import board, served
 
 FOLDER = Path(__file__).parent.parent / "dashboards" / "pictures"
 WIDTH = 80
@@ -60,6 +65,16 @@ def draw(at: datetime, session: Session) -> str:
     return re.sub(r"@font-face \{.*?\}", "", svg, flags=re.DOTALL)
 
 
+def photograph(file: Path, scheme: Literal["light", "dark"]) -> None:
+    """Take a picture of the phone page of a made-up cold night, as a phone shows it."""
+    with served(board()) as port, sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 390, "height": 844}, color_scheme=scheme)
+        page.goto(f"http://127.0.0.1:{port}/")
+        page.screenshot(path=file)
+        browser.close()
+
+
 def main() -> None:
     """Draw every picture into the pictures' folder."""
     FOLDER.mkdir(exist_ok=True)
@@ -67,6 +82,10 @@ def main() -> None:
     for name, at in MOMENTS.items():
         (FOLDER / f"{name}.svg").write_text(draw(at, session), encoding="utf-8")
         print(f"{FOLDER.name}/{name}.svg")
+    schemes: tuple[Literal["light", "dark"], ...] = ("light", "dark")
+    for scheme in schemes:
+        photograph(FOLDER / f"phone-{scheme}.png", scheme)
+        print(f"{FOLDER.name}/phone-{scheme}.png")
 
 
 if __name__ == "__main__":
