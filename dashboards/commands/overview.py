@@ -97,7 +97,7 @@ def next_commands(now: ShedNow, cures: Iterable[Cure]) -> list[tuple[str, str]]:
         ]
     return [
         *said,
-        ("layday heater", "will it overshoot; when is the gas gone"),
+        ("layday heater", "will it overshoot; is there gas"),
         ("layday --help", "the rest"),
     ]
 
