@@ -10,11 +10,13 @@ import shutil
 from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Literal
 
 from playwright.sync_api import sync_playwright
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme
+from rich.text import Text
 
 from collector.clock import EPOCH
 from collector.domain import QUANTITIES, Reading
@@ -26,6 +28,8 @@ from forecast.shed_now import shed_now
 from hardware.tent.parameters import Tent
 from hardware.tent.simulation import Simulation
 from tests.dashboards.phone.support import board, served
+from tests.questions import questioned
+from tests.scenario import EVENING, NOON, ask
 
 FOLDER = Path(__file__).parent.parent / "dashboards" / "pictures"
 WIDTH = 80
@@ -33,7 +37,9 @@ SEED = 7
 MOMENTS = {
     "now-afternoon": datetime(2026, 4, 11, 13, 0, tzinfo=UTC),
     "now-dawn": datetime(2026, 4, 12, 5, 30, tzinfo=UTC),
+    "good-day": datetime(2026, 4, 23, 13, 5, tzinfo=UTC),
 }
+ASKED = {"night-at-risk": (EVENING, ("tonight",)), "overshoot": (NOON, ("heater",))}
 _THEME = TerminalTheme(
     (18, 22, 26), (222, 226, 230),
     [(18, 22, 26), (176, 52, 58), (58, 140, 120), (190, 150, 40), (60, 100, 170), (124, 76, 150),
@@ -75,6 +81,16 @@ def photograph(file: Path, scheme: Literal["light", "dark"]) -> None:
         browser.close()
 
 
+def draw_answer(config: Path, at: datetime, typed: tuple[str, ...]) -> str:
+    """Return what a command says of the scenario's shed, in its own colours, as SVG."""
+    colours = {"NO_COLOR": "", "FORCE_COLOR": "1", "TERM": "xterm-256color", "COLUMNS": str(WIDTH)}
+    said = ask(config, at, typed, colours).stdout
+    console = Console(record=True, width=WIDTH, file=StringIO(), force_terminal=True, color_system="standard")
+    console.print(Text.from_ansi(said.rstrip()))
+    svg = console.export_svg(title=f"layday {' '.join(typed)}", theme=_THEME, unique_id="layday")
+    return re.sub(r"@font-face \{.*?\}", "", svg, flags=re.DOTALL)
+
+
 def main() -> None:
     """Draw every picture into the pictures' folder."""
     FOLDER.mkdir(exist_ok=True)
@@ -86,6 +102,11 @@ def main() -> None:
     for scheme in schemes:
         photograph(FOLDER / f"phone-{scheme}.png", scheme)
         print(f"{FOLDER.name}/phone-{scheme}.png")
+    with TemporaryDirectory() as folder:
+        config = questioned(Path(folder))
+        for name, (at, typed) in ASKED.items():
+            (FOLDER / f"{name}.svg").write_text(draw_answer(config, at, typed), encoding="utf-8")
+            print(f"{FOLDER.name}/{name}.svg")
 
 
 if __name__ == "__main__":
