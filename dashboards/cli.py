@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Annotated
 
 import typer
@@ -154,6 +155,9 @@ def _without_command(words: list[str]) -> None:
 
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper) and "utf" not in stream.encoding.lower():
+            stream.reconfigure(errors="replace")  # a sign the terminal lacks must not cost the answer
     try:
         words = _globals_first(sys.argv[1:])
         asked = next((word for word in words if word in COMMANDS), None)

@@ -33,13 +33,19 @@ def test_alone_it_says_what_it_knows_and_what_to_type(shed: Layday) -> None:
     assert "+ keel: go, fit to glass" in answer.stdout
     assert "layday mix -c CARD --bay keel -w 35min" in answer.stdout
     shed.ask("cure", "start", "keel", "hull", "-c", "generic-vinyl-ester", "-p", "1.5")
-    assert "layday cure mark k1 gel  when it goes off" in shed.ask().stdout
+    assert "layday cure mark k1 gel when it goes off" in " ".join(shed.ask().stdout.split())
 
 
 def test_alone_in_plain_sentences_and_narrow(shed: Layday) -> None:
     assert "layday --help: the rest.\n" in shed.ask("--plain").stdout
     narrow = shed.ask(env={"COLUMNS": "50"}).stdout
     assert max(map(len, narrow.splitlines())) <= 50
+
+
+def test_a_terminal_that_lacks_a_sign_still_gets_its_answer(shed: Layday) -> None:
+    answer = shed.ask("now", env={"PYTHONIOENCODING": "ascii"})
+    assert answer.returncode == 0, answer.stderr
+    assert "20.0 ?C" in answer.stdout
 
 
 def test_alone_without_readings_it_says_how_to_begin(tmp_path: Path) -> None:
