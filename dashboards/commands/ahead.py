@@ -2,6 +2,7 @@
 
 import json
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -9,6 +10,7 @@ from rich.table import Table
 
 from collector.errors import InputError
 from dashboards.known_ahead import history_of
+from dashboards.plots import check_plot, draw_plot
 from dashboards.session import Session
 
 if TYPE_CHECKING:
@@ -21,11 +23,13 @@ def ahead(
     ctx: typer.Context,
     at: Annotated[str | None, typer.Option(help="As it would have been said then.")] = None,
     bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Draw it into this .png file too.")] = None,
 ) -> None:
     """Say what the next 48 hours may bring: the likely course, and the range that holds 8 times in 10."""
     from dashboards.hours_view import ahead_json, bay_sentences
     from forecast.forecaster import forecast
 
+    check_plot(plot)
     session: Session = ctx.obj
     moment = session.moment(at)
     history, notes = history_of(session, moment)
@@ -34,6 +38,10 @@ def ahead(
     if bay is not None and bay not in there:
         raise InputError(f"--bay {bay!r}: the forecast has {', '.join(there)}")
     bays = [name for name in there if bay in {None, name}]
+    if plot is not None:
+        from dashboards.panels import ahead_panels
+
+        draw_plot("dashboards.panel_picture", ahead_panels(found, bays, session.reader), plot)
     if session.json:
         answer = ahead_json(found, bays, session.limits, session.reader)
         answer["notes"] = [*notes, *found.notes]

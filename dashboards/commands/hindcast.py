@@ -2,11 +2,8 @@
 
 import json
 import re
-import subprocess
-import sys
 from dataclasses import replace
 from datetime import timedelta
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +20,7 @@ from dashboards.hindcasts import (
     replay_windows,
     score_tables,
 )
+from dashboards.plots import check_plot, draw_plot
 from dashboards.session import Session
 
 if TYPE_CHECKING:
@@ -81,7 +79,7 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     session: Session = ctx.obj
     if weather not in set(Weather):
         raise InputError(f"--weather {weather!r}: choose none, perfect or column")
-    _check_plot(plot)
+    check_plot(plot)
     history = _knowing(session, file, Weather(weather))
     if bay is not None and bay not in history.bays:
         raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
@@ -106,7 +104,7 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
             found = replay(history, plan, jobs, tick, bays)
             _until(found, _hours("--horizon", horizon))
             if plot is not None:
-                _draw(found, plot)
+                draw_plot("dashboards.hindcast_picture", found, plot)
     _print(session, found)
 
 
@@ -153,31 +151,6 @@ def _knowing(session: Session, file: Path | None, weather: "Weather") -> "Histor
     if not known.ahead:
         raise InputError("no outdoor forecast was kept for these readings; use --weather none")
     return known
-
-
-def _check_plot(plot: Path | None) -> None:
-    """Refuse a picture that could not be written before the work is done, not after."""
-    if plot is None:
-        return
-    if plot.suffix.lower() != ".png":
-        raise InputError(f"--plot {plot}: give a file that ends in .png")
-    if not plot.absolute().parent.is_dir():
-        raise InputError(f"--plot {plot}: there is no folder {plot.absolute().parent}")
-    if find_spec("matplotlib") is None:
-        raise InputError("--plot needs matplotlib: pip install 'layday[report]'")
-
-
-def _draw(found: dict[str, Any], plot: Path) -> None:
-    """Draw in a process of its own (`dashboards.hindcast_picture`)."""
-    done = subprocess.run(  # noqa: S603  our own module, with this very interpreter
-        [sys.executable, "-m", "dashboards.hindcast_picture", str(plot)],
-        input=json.dumps(found),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if done.returncode:
-        raise InputError(f"--plot {plot}: {done.stderr.strip().splitlines()[-1:] or 'could not be drawn'}")
 
 
 def _hours(option: str, text: str) -> int:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from collector.errors import InputError
+from dashboards.plots import check_plot, draw_plot
 from dashboards.resin_dialogue import ask_for_card
 from dashboards.resin_text import card_json, card_lines
 from dashboards.session import EXIT_CODES, Session
@@ -38,10 +39,21 @@ def list_cards(ctx: typer.Context) -> None:
 
 
 @app.command()
-def show(ctx: typer.Context, card: CardArgument) -> None:
+def show(
+    ctx: typer.Context,
+    card: CardArgument,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", help="Draw its gel times into this .png file too.")
+    ] = None,
+) -> None:
     """Show what a card says and where each number is from."""
+    check_plot(plot)
     session: Session = ctx.obj
     found = find_card(card, session.card_folders)
+    if plot is not None:
+        from dashboards.panels import gel_panels
+
+        draw_plot("dashboards.panel_picture", gel_panels(found, session.reader), plot)
     if session.json:
         session.console.print_json(json.dumps(card_json(found)))
         return

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,6 +14,7 @@ from collector.config import Config
 from collector.errors import InputError
 from collector.window_config import JobConfig
 from dashboards.known_ahead import history_of
+from dashboards.plots import check_plot, draw_plot
 from dashboards.session import EXIT_CODES, Session
 from forecast.verdict import WORST_FIRST, Verdict
 
@@ -36,6 +38,9 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
     any_hour: Annotated[bool, typer.Option("--any-hour", help="Not only in working hours.")] = False,
     at: Annotated[str | None, typer.Option("--at", help="As it would have been said then.")] = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", help="Draw the odds into this .png file too.")
+    ] = None,
 ) -> None:
     """Say when in the next 72 hours a job can be started, with odds, and what is in the way.
 
@@ -43,6 +48,7 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     """
     from forecast.planned_jobs import planned_jobs
 
+    check_plot(plot)
     session: Session = ctx.obj
     moment = session.moment(at)
     config = session.config
@@ -56,8 +62,13 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     planned = planned_jobs(config, session.card_folders, moment)
     if planned.mistakes and not planned.jobs:
         raise InputError("\n".join(planned.mistakes))
-    kept = () if work_h is not None or any_hour or at is not None else _kept(session, job, bay, moment)
+    anew = work_h is not None or any_hour or at is not None or plot is not None  # kept ones lack their odds
+    kept = () if anew else _kept(session, job, bay, moment)
     found, notes = (kept, ()) if kept else _found(session, planned, bay, moment, any_hour=any_hour)
+    if plot is not None:
+        from dashboards.panels import windows_panels
+
+        draw_plot("dashboards.panel_picture", windows_panels(found, session.reader), plot)
     _print(session, found, (*planned.mistakes, *notes), moment)
     raise typer.Exit(EXIT_CODES[_best(found)])
 
