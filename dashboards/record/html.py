@@ -7,7 +7,7 @@ from html import escape
 from typing import Any
 
 from dashboards.record.document import Block, Chart, Heading, Table, Words
-from dashboards.record.plot import WIDTH, Stroke, height, shapes
+from dashboards.record.plot import Stroke, shapes, size
 
 _STYLE = """
 body{font:16px/1.5 system-ui,sans-serif;color:#18222b;background:#fff;max-width:46rem;margin:2rem auto;
@@ -87,15 +87,16 @@ def svg(chart: Chart) -> str:
             dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in shape.dash)}"' if shape.dash else ""
             drawn.append(
                 f'<polyline points="{points}" fill="none" stroke="{shape.colour}"'
-                f' stroke-width="{shape.width:g}"{dash}/>'
+                f' stroke-width="{shape.width_ratio:g}"{dash}/>'
             )
         else:
             drawn.append(
-                f'<text x="{shape.x:.1f}" y="{shape.y:.1f}" text-anchor="{shape.anchor}"'
+                f'<text x="{shape.at[0]:.1f}" y="{shape.at[1]:.1f}" text-anchor="{shape.anchor}"'
                 f' fill="{shape.colour}">{escape(shape.text)}</text>'
             )
     says = escape(chart.description)
+    wide, high = size(chart)
     return (
-        f'<figure><svg viewBox="0 0 {WIDTH:.0f} {height(chart):.0f}" role="img" aria-label="{says}">'
+        f'<figure><svg viewBox="0 0 {wide:.0f} {high:.0f}" role="img" aria-label="{says}">'
         f"{''.join(drawn)}</svg><figcaption>{says}</figcaption></figure>"
     )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from collector.errors import InputError
 from dashboards.record.document import Block, Chart, Heading, Table, Words
-from dashboards.record.plot import WIDTH, Label, Stroke, height, shapes
+from dashboards.record.plot import Label, Stroke, shapes, size
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -121,23 +121,24 @@ def _widths(table: Table) -> tuple[int, ...]:
 
 
 def _put_chart(pdf: "FPDF", chart: Chart) -> None:
-    scale = _TEXT_MM / WIDTH
-    if pdf.will_page_break(height(chart) * scale + 8.0):
+    wide, high = size(chart)
+    scale = _TEXT_MM / wide
+    if pdf.will_page_break(high * scale + 8.0):
         pdf.add_page()
     left, top = _MARGIN_MM, pdf.get_y()
     for shape in shapes(chart):
         red, green, blue = (int(shape.colour[i : i + 2], 16) for i in (1, 3, 5))
         if isinstance(shape, Stroke):
             pdf.set_draw_color(red, green, blue)
-            pdf.set_line_width(shape.width * scale)
+            pdf.set_line_width(shape.width_ratio * scale)
             pdf.set_dash_pattern(*(d * scale for d in shape.dash[:2]))
             pdf.polyline([(left + x * scale, top + y * scale) for x, y in shape.points])
         else:
             pdf.set_text_color(red, green, blue)
-            _put_label(pdf, shape, left + shape.x * scale, top + shape.y * scale)
+            _put_label(pdf, shape, left + shape.at[0] * scale, top + shape.at[1] * scale)
     pdf.set_dash_pattern()
     pdf.set_draw_color(0)
-    pdf.set_y(top + height(chart) * scale)
+    pdf.set_y(top + high * scale)
     pdf.set_font(_FONT, "", 8.5)
     pdf.set_text_color(*_DIM)
     pdf.multi_cell(0, 4.5, chart.description, new_x="LMARGIN", new_y="NEXT")

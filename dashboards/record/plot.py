@@ -21,7 +21,7 @@ class Stroke:
 
     points: tuple[tuple[float, float], ...]
     colour: str
-    width: float = 1.0
+    width_ratio: float = 1.0
     dash: tuple[float, ...] = ()
 
 
@@ -29,16 +29,15 @@ class Stroke:
 class Label:
     """Words at a point; `anchor` is ``start``, ``middle`` or ``end``."""
 
-    x: float
-    y: float
+    at: tuple[float, float]
     text: str
     anchor: str = "start"
     colour: str = "#18222b"
 
 
-def height(chart: Chart) -> float:
-    """Return how high the picture is."""
-    return HEAD + len(chart.panels) * (PANEL + GAP) + FOOT
+def size(chart: Chart) -> tuple[float, float]:
+    """Return how wide and high the picture is."""
+    return WIDTH, HEAD + len(chart.panels) * (PANEL + GAP) + FOOT
 
 
 def shapes(chart: Chart) -> Iterator[Stroke | Label]:
@@ -50,7 +49,7 @@ def shapes(chart: Chart) -> Iterator[Stroke | Label]:
     for i, (name, hour) in enumerate(chart.marks):
         x = _across(chart, hour)
         yield Stroke(((x, HEAD - 4), (x, bottom)), "#18222b", 0.8, (2.0, 2.0))
-        yield Label(x, 9.0 + 11 * (i % 2), name, "middle")
+        yield Label((x, 9.0 + 11 * (i % 2)), name, "middle")
 
 
 def _across(chart: Chart, hour: float) -> float:
@@ -67,8 +66,8 @@ def _hours(chart: Chart, bottom: float) -> Iterator[Stroke | Label]:
         if after % every == 0 and 0.0 <= hour <= chart.span_h:
             x = _across(chart, hour)
             yield Stroke(((x, HEAD + GAP / 2), (x, bottom)), "#d9d4c7", 0.6)
-            yield Label(x, bottom + 14, f"{local:%H:%M}", "middle")
-            yield Label(x, bottom + 26, f"{local:%d %b}", "middle", "#4a5660")
+            yield Label((x, bottom + 14), f"{local:%H:%M}", "middle")
+            yield Label((x, bottom + 26), f"{local:%d %b}", "middle", "#4a5660")
 
 
 def _panel(chart: Chart, panel: Panel, top: float) -> Iterator[Stroke | Label]:
@@ -84,23 +83,23 @@ def _panel(chart: Chart, panel: Panel, top: float) -> Iterator[Stroke | Label]:
     def down(value: float) -> float:
         return top + PANEL - PANEL * (value - low) / (high - low)
 
-    yield Label(LEFT, top - 3, panel.title)
+    yield Label((LEFT, top - 3), panel.title)
     step = next((step for step in _STEPS if (high - low) / step <= _MOST_LINES), _STEPS[-1])
     value = step * (low // step + 1.0)
     while value < high:
         yield Stroke(((LEFT, down(value)), (RIGHT, down(value))), "#d9d4c7", 0.6)
-        yield Label(LEFT - 4, down(value) + 4, f"{value:g}", "end")
+        yield Label((LEFT - 4, down(value) + 4), f"{value:g}", "end")
         value += step
     for name, limit in limits:
         yield Stroke(((LEFT, down(limit)), (RIGHT, down(limit))), "#a1232b", 1.0, (6.0, 3.0))
-        yield Label(RIGHT, down(limit) - 3, f"{name} {limit:g}", "end", "#a1232b")
+        yield Label((RIGHT, down(limit) - 3), f"{name} {limit:g}", "end", "#a1232b")
     for i, line in enumerate(panel.lines):
         colour, dash = COLOURS[line.style], DASHES[line.style]
         for piece in line.pieces:
             yield Stroke(_inside(chart, piece, down), colour, 1.6, dash)
         x = LEFT + 150 + 90.0 * i
         yield Stroke(((x, top - 7), (x + 24, top - 7)), colour, 1.6, dash)
-        yield Label(x + 28, top - 3, line.name, colour=colour)
+        yield Label((x + 28, top - 3), line.name, colour=colour)
 
 
 def _inside(
