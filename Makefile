@@ -9,7 +9,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 ARGS ?=
 JOBS ?= 2
-BENCHES := air_rate gel_surface cure_rate intake quality_flags forward_rate
+BENCHES := air_rate gel_surface cure_rate intake quality_flags window_rate forward_rate outlook
 
 help: ## say what there is
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 22
@@ -57,9 +57,12 @@ fuzz: $(VENV)/.test ## throw a million inputs each at the listener and the paylo
 	@$(BIN)/python -m tests.fuzz.listener --inputs 1000000
 	@$(BIN)/python -m tests.fuzz.payloads --inputs 1000000
 
-pictures: $(VENV)/.test ## draw the README's pictures again
+pictures: $(VENV)/.test ## draw the README's pictures and ask its questions again
+	@.ci/debian
 	@$(BIN)/python -m tests.pictures
 	@$(BIN)/python -m hardware.node.drawings
+	@$(BIN)/python -m tests.questions
+	@$(BIN)/python -m tests.schemas
 
 wheel: $(VENV)/.run ## build dist/layday-*.whl
 	@$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir dist .

@@ -35,8 +35,6 @@ FOLDER = Path(__file__).parent.parent / "dashboards" / "pictures"
 WIDTH = 80
 SEED = 7
 MOMENTS = {
-    "now-afternoon": datetime(2026, 4, 11, 13, 0, tzinfo=UTC),
-    "now-dawn": datetime(2026, 4, 12, 5, 30, tzinfo=UTC),
     "good-day": datetime(2026, 4, 23, 13, 5, tzinfo=UTC),
 }
 ASKED = {"night-at-risk": (EVENING, ("tonight",)), "overshoot": (NOON, ("heater",))}
