@@ -121,6 +121,8 @@ class Forecaster:
         odds = template_ranks({unit: one.spread.errors for unit, one in self._kept.items()}, last, random)
         notes = [*doubts, *young_notes(past)]
         paths: dict[Unit, Array] = {}
+        temps = [values for name, values in past.columns.items() if name.endswith(("air_c", "part_c"))]
+        seen = np.concatenate(temps) if temps else None
         for unit, one in self._kept.items():
             width, why = widening(past, unit, one.spread.errors)
             notes += why
@@ -128,7 +130,7 @@ class Forecaster:
             values = filled(past.columns[".".join(unit)], ".".join(unit))
             course = between_knots(one.points[:, -1][:, None] + off, values)
             times_us, on_times = on_grid(course, int(past.times_us[-1]), to_us(at))
-            paths[unit] = possible(unit[1], on_times)
+            paths[unit] = possible(unit[1], on_times, seen)
         return Forecast(at, times_us, paths, (*notes, *outdoor_notes(past)))
 
 

@@ -20,6 +20,8 @@ Unit = tuple[str, str]
 
 PATHS = 200
 GRID_MIN = 10
+BEYOND_K = 10.0
+"""How far a path may leave all that was measured in the shed and outdoors: our choice."""
 _ENOUGH_VECTORS = 30
 # Until whole past vectors exist: errors fade over 8 h and are half shared by all bays.
 _FADING_STEPS = 16.0
@@ -150,9 +152,16 @@ def on_grid(paths: Array, origin_us: int, issued_us: int) -> tuple[Times, Array]
     return times_us, paths[:, low] * (1 - part) + paths[:, low + 1] * part
 
 
-def possible(quantity: str, values: Array) -> Array:
+def possible(quantity: str, values: Array, seen: Array | None = None) -> Array:
     """Return `values` within what can be: humidity stays between 0 and 100 %.
 
-    Humidity at or under 100 % is also what keeps the dew point at or under the air.
+    Humidity at or under 100 % is also what keeps the dew point at or under the air. With `seen`,
+    the temperatures ever measured in the shed and outdoors, others stay within `BEYOND_K` of them:
+    a straight line carried on through a night without its flame ends colder than the moon.
     """
-    return np.clip(values, 0.0, 100.0) if quantity == "humidity_pct" else values
+    if quantity == "humidity_pct":
+        return np.clip(values, 0.0, 100.0)
+    if seen is None or not np.isfinite(seen).any():
+        return values
+    found: Array = np.clip(values, np.nanmin(seen) - BEYOND_K, np.nanmax(seen) + BEYOND_K)
+    return found

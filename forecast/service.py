@@ -116,6 +116,14 @@ class OutlookService:
             self._make()
         return why
 
+    def forget_forecast(self) -> None:
+        """Go by the last hours until the next forecast: what was made of this one cannot be."""
+        self._forecast = self._heater = None
+        self._forecaster = Forecaster()
+        self._learned, self._learned_s = None, float("-inf")
+        self._notes = ("the last forecast failed",)
+        self._basis = None
+
     def _due(self) -> str:
         """Return why an outlook is due; the first is made at once, its forecast follows."""
         mark = file_mark(self._inputs.journal)
@@ -239,6 +247,10 @@ def serve(order: Order, config: Config, stopping: threading.Event, alive: Callab
                     _log.log(logging.INFO if why == "first" else logging.DEBUG, "outlook made: %s", why)
             except LaydayError as error:
                 _log.warning("no outlook could be made: %s", error)
+                stopping.wait(CALM_S)
+            except Exception:  # noqa: BLE001  a fault of ours in one forecast must not end the watch over the cures
+                _log.exception("the outlook failed; please report it")
+                service.forget_forecast()
                 stopping.wait(CALM_S)
             alive()
             stopping.wait(LOOK_EVERY_S)

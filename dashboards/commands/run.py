@@ -1,6 +1,7 @@
 """`layday run`: the daemon."""
 
 import logging
+from concurrent.futures import ThreadPoolExecutor
 
 import typer
 
@@ -42,9 +43,10 @@ def run(ctx: typer.Context) -> None:
             planned = True
             housekeeper.stop()
         finally:
-            watch.stop(planned=planned)
-            for child in beside:
-                child.stop()
+            with ThreadPoolExecutor(len(beside) + 1) as together:
+                together.submit(watch.stop, planned=planned)
+                for child in beside:
+                    together.submit(child.stop)
             store.close()
 
 

@@ -186,8 +186,8 @@ def test_ctrl_c_stops_the_demo_cleanly() -> None:
             break
     began_s = time.monotonic()
     demo.send_signal(signal.SIGINT)
-    _, errors = demo.communicate(timeout=20)
-    assert time.monotonic() - began_s < 6
+    _, errors = demo.communicate(timeout=60)
+    assert time.monotonic() - began_s < 30  # a second or two where nothing else is at work
     assert demo.returncode == 0
     assert errors == ""
 

@@ -13,6 +13,7 @@ from forecast.experts import EXPERT_NAMES, KNOTS, NAIVE
 from forecast.features import Features
 from forecast.forecaster import Forecaster, forecast
 from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, moved, thin
+from forecast.paths import BEYOND_K
 from forecast.spread import Spread, unrest
 from forecast.weighing import matured_means, matured_means_by_hour, mixed
 
@@ -225,3 +226,15 @@ def test_a_spread_learns_nothing_from_targets_that_are_still_to_come() -> None:
         pools.append(pool)
     assert np.array_equal(pools[0].errors, pools[1].errors)
     assert np.array_equal(pools[0].below, pools[1].below)
+
+
+def test_no_path_leaves_what_was_ever_measured_by_far() -> None:
+    """A shed whose flame is out falls fast at the end: the line carried on would be colder than any night."""
+    steps = np.arange(6 * DAY_STEPS)
+    air = 18.0 + 3.0 * np.sin(steps * 2 * np.pi / DAY_STEPS)
+    air[-16:] -= 1.2 * np.arange(16)
+    history = History(START_US + STEP_US * steps, {"keel.air_c": air, "keel.part_c": air}, {})
+    found = forecast(history, from_us(int(history.times_us[-1])))
+    for paths in found.paths.values():
+        assert paths.min() >= air.min() - BEYOND_K
+        assert paths.max() <= air.max() + BEYOND_K

@@ -24,8 +24,8 @@ SHED = shed_of(Config(), ())
 
 @pytest.fixture(scope="module")
 def tent() -> MemoryStore:
-    """Six hours of the simulated tent, a reading a minute, and half an hour beyond `AT`."""
-    past = Simulation(Tent(), AT - timedelta(hours=6), 11).record(AT + timedelta(minutes=30), 60)
+    """A day and a half of the simulated tent, a reading a minute, and half an hour beyond `AT`."""
+    past = Simulation(Tent(), AT - timedelta(hours=36), 11).record(AT + timedelta(minutes=30), 60)
     store = MemoryStore()
     for name, values in past.reported.items():
         times = [EPOCH + timedelta(seconds=second) for second in past.time_s.tolist()]

@@ -160,3 +160,13 @@ def test_a_broker_that_cannot_be_reached_holds_nothing_up(caplog: pytest.LogCapt
     topic.publish("{}")
     topic.close()
     assert "the outlook is not published" in caplog.text
+
+
+@pytest.mark.usefixtures("patient")
+def test_a_forecast_that_cannot_be_drawn_on_is_forgotten_and_the_outlook_made_without(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, a_store())
+    assert [bench.service.look() for _ in range(2)] == ["first", "time"]
+    bench.service.forget_forecast()
+    assert bench.service.look() == "first"
+    assert bench.made[-1].forecast_at is None
+    assert "the last forecast failed" in bench.made[-1].notes
