@@ -156,7 +156,7 @@ def _warm_up(warm: WarmUp, at: datetime, reader: Reader) -> str:
 def _fuel(fuel: Fuel, at: datetime, reader: Reader) -> str:
     words = f"{fuel.kind.capitalize()}: {fuel.left_kg:.1f} kg left ({fuel.source}), {fuel.burn_kg_h:.2f} kg/h"
     if fuel.runs_out_at is None:
-        return f"{words}; it lasts more than three days."
+        return f"{words}; as the heater is set it lasts more than three days."
     early = (
         ""
         if fuel.runs_out_from_at is None
