@@ -11,7 +11,6 @@ from dataclasses import asdict
 from datetime import datetime
 from types import FrameType
 
-from collector.broker_client import BrokerClient
 from collector.clock import Clock
 from collector.config import Config
 from collector.errors import SourceError
@@ -179,5 +178,7 @@ def _sources(config: Config, clock: Clock) -> list[Source]:
         sources.append(Listener(config.listener, clock))
     if config.broker is not None:
         topics = [config.broker.subscription(each) for each in config.topic_filters]
+        from collector.broker_client import BrokerClient  # a shed without a broker has no use for it
+
         sources.append(BrokerClient(config.broker, topics, clock))
     return sources

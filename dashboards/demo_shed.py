@@ -20,8 +20,8 @@ from collector.quality import range_flag
 from collector.service import Daemon
 from collector.store.base import Store
 from collector.store.opening import open_store
+from dashboards.phone.order import CODE as PHONE_CODE
 from dashboards.phone.order import PhoneOrder
-from dashboards.phone.service import CODE as PHONE_CODE
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import Files, order_of
 from hardware.tent.node import sensor_entries, status_topic

@@ -4,7 +4,6 @@ import json
 import logging
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from collector.child import read_order
@@ -18,28 +17,13 @@ from collector.journal import open_journal
 from collector.journal_text import journal_text
 from collector.shared_settings import settings_text
 from collector.store.address import Address, parse_address
+from dashboards.forward_order import ForwardOrder
 from forecast.outlook_book import open_outlooks
 from forecast.outlook_json import dump_outlook
 from forecast.shed_limits import limits_of
 from forecast.yard_numbers import limit_numbers, outlook_numbers
 
-CODE = "from dashboards.forwarding import main; main()"
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class ForwardOrder:
-    """Where everything is; `config_file` is empty where every default holds."""
-
-    config_file: str
-    store_file: str
-    journal_file: str
-    outlook_file: str
-    log_level: int
-
-    def line(self) -> bytes:
-        """Return this order as one line of JSON."""
-        return json.dumps(asdict(self)).encode()
 
 
 def forward_address(config: Config) -> Address:

@@ -11,9 +11,9 @@ from collector.housekeeping import Housekeeper
 from collector.service import Daemon
 from collector.store.lock import hold_store
 from dashboards.commands.phone import phone_order
-from dashboards.forwarding import CODE, ForwardOrder
+from dashboards.forward_order import CODE, ForwardOrder
 from dashboards.notify.service_code import WATCH_CODE
-from dashboards.phone.service import CODE as PHONE_CODE
+from dashboards.phone.order import CODE as PHONE_CODE
 from dashboards.session import Session
 from forecast.outlook_child import OutlookChild
 from forecast.outlook_order import order_of

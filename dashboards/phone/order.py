@@ -8,6 +8,7 @@ from pathlib import Path
 from collector.errors import InputError, SourceError
 from forecast.outlook_order import Order
 
+CODE = "from dashboards.phone.service import main; main()"
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{16,200}")
 
 

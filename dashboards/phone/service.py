@@ -22,7 +22,6 @@ from dashboards.phone.order import PhoneOrder, read_phone_order
 from dashboards.phone.server import PhoneServer, serving
 from forecast.outlook_order import Order
 
-CODE = "from dashboards.phone.service import main; main()"
 """What `collector.child.Child` runs."""
 LOOK_EVERY_S = 1.0
 DRAW_S = 60.0
