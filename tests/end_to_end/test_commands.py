@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import time
+from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -145,16 +146,26 @@ def test_the_demo_says_its_verdicts_and_stops_by_itself() -> None:
 
 
 def test_the_demo_keeps_taking_live_readings() -> None:
-    """Eight seconds at sixty times life: the youngest reading stays young although time runs on."""
-    done = subprocess.run(
-        [*COMMAND, "demo", "--for", "8", "--json"], capture_output=True, text=True, timeout=90, check=False
+    """Readings of every bay go on arriving while time runs on; a simulated node may be silent for a while."""
+    demo = subprocess.Popen(
+        [*COMMAND, "demo", "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
-    lines = [json.loads(line) for line in done.stdout.splitlines()]
-    looks = [line for line in lines if line["schema"] == "layday/now/1"]
-    first, last = looks[0], looks[-1]
-    passed = datetime.fromisoformat(last["at"]) - datetime.fromisoformat(first["at"])
-    assert passed > timedelta(minutes=5)
-    assert all(bay["age_s"] < 300 for bay in last["bays"])
+    assert demo.stdout is not None
+    looks = (look for look in map(json.loads, demo.stdout) if look["schema"] == "layday/now/1")
+    began_at = datetime.fromisoformat(next(looks)["at"])
+    young: Counter[str] = Counter()
+    for look in looks:
+        passed = datetime.fromisoformat(look["at"]) - began_at
+        if passed > timedelta(minutes=5):
+            young.update(
+                bay["bay"] for bay in look["bays"] if bay["age_s"] is not None and bay["age_s"] < 300
+            )
+        if min(young["keel"], young["sheer"]) >= 3 or passed > timedelta(hours=2):
+            break
+    demo.send_signal(signal.SIGINT)
+    _, errors = demo.communicate(timeout=60)
+    assert errors == ""
+    assert min(young["keel"], young["sheer"]) >= 3
 
 
 def test_the_demo_shows_an_outlook_with_its_cure() -> None:
