@@ -104,6 +104,7 @@ def new(
     typer.echo(f"{path} written.")
     for remark in remarks:
         typer.echo(f"  {remark}")
+    typer.echo(f"Hold it against the sheet: layday resin show {path.stem if out is None else path}")
 
 
 def _ask(question: str) -> str:
