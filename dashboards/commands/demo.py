@@ -12,17 +12,12 @@ from types import FrameType
 from typing import Annotated, Self
 
 import typer
-from rich.console import Group
-from rich.live import Live
-from rich.text import Text
 
+from dashboards.commands.watch import can_draw, show_live
 from dashboards.cure_view import cure_sentence
 from dashboards.cure_view import headline as cure_headline
 from dashboards.demo_shed import DemoShed, demo_shed
 from dashboards.session import Session
-from dashboards.terminal.palette import QUIET
-from dashboards.terminal.render.now import now_text
-from dashboards.terminal.render.tonight import cure_lines
 from dashboards.view import bay_sentence, now_json
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
@@ -51,10 +46,10 @@ def demo(
         until_s = time.monotonic() + for_s if for_s else float("inf")
         if session.json:
             _show_json(session, shed, until_s, stop)
-        elif session.plain:
+        elif session.plain or not can_draw():
             _show_plain(session, shed, until_s, stop)
         else:
-            _show_live(session, shed, until_s, stop, speed)
+            show_live(session, every_s=_LOOK_EVERY_S, for_s=for_s)
 
 
 def _look(session: Session, shed: DemoShed) -> ShedNow:
@@ -125,21 +120,6 @@ def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threadin
             for cure in newest.cures if newest is not None else ():
                 sort = (cure.verdict, cure.basis, cure_headline(cure))
                 say(cure.key, sort, cure_sentence(cure, session.reader), now.at)
-            if not _waits(until_s, stop):
-                return
-
-
-def _show_live(session: Session, shed: DemoShed, until_s: float, stop: threading.Event, speed: float) -> None:
-    """Redraw the shed once a second."""
-    foot = Text(f"Simulated shed, {speed:g} times as fast as life. Ctrl-C stops it.", style=QUIET)
-    with Live(console=session.console, auto_refresh=False, transient=False) as live, _Ahead(session) as ahead:
-        while True:
-            now, newest = _look(session, shed), ahead.newest()
-            width = session.console.width
-            picture = [now_text(now, session.reader, width), Text()]
-            for cure in newest.cures if newest is not None else ():
-                picture += [*cure_lines(cure, now.at, session.reader, width), Text()]
-            live.update(Group(*picture, foot), refresh=True)
             if not _waits(until_s, stop):
                 return
 

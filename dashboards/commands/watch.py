@@ -34,7 +34,23 @@ def watch(
     if session.plain or session.json:
         _print_changes(session, every_s, for_s)
         return
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+    show_live(session, every_s=every_s, for_s=for_s, big=big)
+
+
+def can_draw() -> bool:
+    """Say whether there is a terminal to draw on and to hear keys from."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def show_live(session: Session, *, every_s: float, for_s: float = 0.0, big: bool = False) -> None:
+    """Draw the live screen until `q`, a signal, or `for_s` [s] have passed.
+
+    Raises
+    ------
+    InputError
+        If there is no terminal.
+    """
+    if not can_draw():
         raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
     from dashboards.terminal.render.watch import Look
     from dashboards.terminal.screens.watch import WatchApp

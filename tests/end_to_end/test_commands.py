@@ -187,22 +187,6 @@ def test_the_demo_shows_an_outlook_with_its_cure() -> None:
     assert {bay["now"]["bay"] for bay in found["bays"]} == {"keel", "sheer"}
 
 
-def test_ctrl_c_stops_the_demo_cleanly() -> None:
-    demo = subprocess.Popen(
-        [*COMMAND, "demo", "--plain"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
-    assert demo.stdout is not None
-    for line in demo.stdout:
-        if "sheer: " in line:
-            break
-    began_s = time.monotonic()
-    demo.send_signal(signal.SIGINT)
-    _, errors = demo.communicate(timeout=60)
-    assert time.monotonic() - began_s < 30  # a second or two where nothing else is at work
-    assert demo.returncode == 0
-    assert errors == ""
-
-
 def test_no_color_is_heeded(shed: Layday) -> None:
     answer = shed.ask("now", "--at", "2026-04-03T12:01Z", env={**os.environ, "NO_COLOR": "1"})
     assert "\x1b" not in answer.stdout
