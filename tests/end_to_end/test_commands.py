@@ -15,6 +15,7 @@ from pyarrow import parquet
 from collector.domain import Reading
 from collector.store.opening import open_store
 from tests.end_to_end.layday import COMMAND, Layday, sensor_lines
+from tests.end_to_end.test_outlook import child_of
 
 NOW = datetime(2026, 4, 3, 12, 0, tzinfo=UTC)
 QUANTITIES = ("air_c", "humidity_pct", "part_c")
@@ -169,7 +170,7 @@ def test_the_demo_keeps_taking_live_readings() -> None:
 
 
 def test_the_demo_shows_an_outlook_with_its_cure() -> None:
-    """Its process has the shed's quickened clock, and two weeks of past to learn from."""
+    """Its process has the quickened clock, and two weeks of past to learn from; another one watches."""
     demo = subprocess.Popen(
         [*COMMAND, "demo", "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -180,6 +181,7 @@ def test_the_demo_shows_an_outlook_with_its_cure() -> None:
         if found["schema"] == "layday/outlook/1" and found["forecast_at"] is not None:
             break
         assert time.monotonic() - began_s < 120.0
+    assert child_of(demo.pid, "dashboards.notify.service") is not None
     demo.send_signal(signal.SIGINT)
     _, errors = demo.communicate(timeout=20)
     assert errors == ""
