@@ -18,7 +18,7 @@ from dashboards.view import Reader
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Band, BayOutlook, Outlook
 from forecast.verdict import Measured, judge_bay
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 from tests.forecast.curing import after
 from tests.forecast.test_outlook_json import LIMITS, a_cure
 from tests.forecast.test_window import between, forecast, one
