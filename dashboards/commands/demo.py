@@ -13,7 +13,7 @@ from typing import Annotated, Self
 
 import typer
 
-from dashboards.commands.watch import can_draw, show_live
+from dashboards.commands.watch import can_draw, screen_order
 from dashboards.cure_view import cure_sentence
 from dashboards.cure_view import headline as cure_headline
 from dashboards.demo_shed import DemoShed, demo_shed
@@ -22,6 +22,7 @@ from dashboards.notify.alarm_view import messages_json
 from dashboards.notify.outbox import Delivery, Outbox, State
 from dashboards.session import Session
 from dashboards.view import bay_sentence, now_json
+from dashboards.watch_program import draw
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -51,7 +52,7 @@ def demo(
         elif session.plain or not can_draw():
             _show_plain(shed, until_s, stop)
         else:
-            show_live(shed.session, every_s=_LOOK_EVERY_S, for_s=for_s)
+            draw(screen_order(shed.session, every_s=_LOOK_EVERY_S, for_s=for_s), shed.clock)
 
 
 def _look(shed: DemoShed) -> ShedNow:

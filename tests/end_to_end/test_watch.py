@@ -232,12 +232,25 @@ def test_now_loads_nothing_of_the_hours_ahead() -> None:
     assert done.stdout.strip() == "[]"
 
 
-def test_the_screen_loads_nothing_that_fits_or_listens() -> None:
-    """Start and memory: no fitting library, no broker, no listener."""
+def test_the_screen_holds_nothing_that_only_commands_need() -> None:
+    """Start and memory: no fitting library, no broker, no listener; nothing that reads a configuration."""
     code = (
-        "import sys, dashboards.commands.watch, dashboards.terminal.screens.watch;"
-        "heavy = ('sklearn', 'pandas', 'scipy', 'paho', 'forecast.forecaster');"
+        "import sys, dashboards.watch_program, dashboards.terminal.screens.watch;"
+        "heavy = ('sklearn', 'pandas', 'scipy', 'paho', 'forecast.forecaster', 'forecast.start_odds',"
+        " 'numpy.random', 'pydantic', 'typer', '_hashlib');"
         "print([name for name in heavy if name in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.modules['ssl'] = None;" + code],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
     assert done.stdout.strip() == "[]"
+
+
+def test_it_stays_small(terminals: list[Terminal], tmp_path: Path) -> None:
+    """Asked: under 45 MB. Counted is what is its own; libraries that other programs share come on top."""
+    terminal = open_watch(terminals, tmp_path)
+    pid = terminal.pid()
+    lines = Path(f"/proc/{pid}/status").read_text(encoding="utf-8").splitlines()
+    own_kb = next(int(line.split()[1]) for line in lines if line.startswith("RssAnon"))
+    assert own_kb < 45_000
