@@ -23,8 +23,8 @@ from collector.heater_config import HeaterConfig
 from collector.notify_config import CHANNEL_FILES, ChannelConfig, NotifyConfig, channel_mistakes
 from collector.phone_config import PhoneConfig
 from collector.secret_files import PREFIX
+from collector.sensor_units import converter
 from collector.source_config import BrokerConfig, ListenerConfig
-from collector.units import converter
 from collector.weather_config import WeatherConfig
 from collector.window_config import JobConfig, PlanConfig, WindowsConfig
 

@@ -20,8 +20,8 @@ from collector.feeds.births import Births
 from collector.feeds.feed import Feed
 from collector.feeds.fields import written_number
 from collector.quality import range_flag
+from collector.sensor_units import converter
 from collector.source import Message
-from collector.units import converter
 from collector.values import (
     HEAD_BYTES,
     UNDATED,

@@ -12,7 +12,7 @@ from dashboards.view import NAMES, Reader
 from forecast.card import Card
 from forecast.paths import Forecast
 from forecast.resin import gel_surface
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 
 Panels = dict[str, list[dict[str, Any]]]
 

@@ -5,9 +5,8 @@ from datetime import datetime, timedelta
 
 from dashboards.view import Reader
 from forecast.limits import Limit
-from forecast.opening import Opening, Remedy
 from forecast.verdict import Verdict
-from forecast.window import JobWindows, Window
+from forecast.window_answer import JobWindows, Opening, Remedy, Window
 from forecast.window_json import SCHEMA, dump_windows
 
 _ENDS = {

@@ -98,15 +98,12 @@ def _kind(value: object) -> str:
 
 def main() -> None:
     """Ask, and write a schema for every kind of answer."""
-    from forecast.outlook_json import outlook_schema
-
     FOLDER.mkdir(exist_ok=True)
     with TemporaryDirectory() as folder:
         answers = [answer for _, answer in real_answers(Path(folder))]
     for name in sorted({name_of(answer) for answer in answers}):
         shape = shape_of([answer for answer in answers if name_of(answer) == name])
         _write(name, {"$id": f"layday/{name}/1", **shape})
-    _write("outlook", outlook_schema())
 
 
 def _write(name: str, shape: dict[str, Any]) -> None:

@@ -144,7 +144,8 @@ def _heater_stopped(case: _Case) -> Saying:
     left = f"; {gas:.1f} kg of gas are left" if gas is not None else ""
     return Saying(
         "the heater has stopped: light it again",
-        f"the heater seems to have stopped at {case.clock(case.facts.since_at)}{left}",
+        f"the heater seems to have stopped: no warmth has come from it since about "
+        f"{case.clock(case.facts.since_at)}{left}",
         "look at gas, flame and power; air the shed before you light it again",
         "by the course of the air; go and see",
     )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from forecast.outlook import Outlook
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 
 
 @dataclass(frozen=True, slots=True)

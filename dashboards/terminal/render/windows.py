@@ -10,7 +10,7 @@ from dashboards.terminal.render.now import wrapped
 from dashboards.view import SYMBOLS, Reader
 from dashboards.window_view import hour_marks, window_says
 from forecast.verdict import WORST_FIRST, Verdict
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 
 _INDENT = 2
 _HOURS = 72
