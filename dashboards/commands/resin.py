@@ -53,7 +53,7 @@ def show(
     if plot is not None:
         from dashboards.panels import gel_panels
 
-        draw_plot("dashboards.panel_picture", gel_panels(found, session.reader), plot)
+        draw_plot(gel_panels(found, session.reader), plot)
     if session.json:
         session.console.print_json(json.dumps(card_json(found)))
         return

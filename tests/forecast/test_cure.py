@@ -164,7 +164,7 @@ def test_the_steady_temperature_is_where_the_rate_is_its_mean(temp_c: float) -> 
     [0.0, -0.1, float("nan"), float(_RATE.per_h(-40.0)), float(_RATE.per_h(200.0)) * (1.0 + 1e-12)],
 )
 def test_a_mean_that_no_temperature_gives_is_refused(mean_per_h: float) -> None:
-    """The coldest rate itself is refused too: below a floor all rates are 0, and no one temperature is meant."""
+    """The coldest rate itself is refused too: below a floor all rates are 0, and no one is meant."""
     with pytest.raises(ValueError, match="no temperature"):
         steady_c(_RATE, mean_per_h)
     with pytest.raises(ValueError, match="no temperature"):
