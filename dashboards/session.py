@@ -4,11 +4,11 @@ import os
 import sys
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
-from typing import Literal, overload
+from typing import TYPE_CHECKING, Literal, overload
 
 import platformdirs
-from rich.console import Console
 
 from collector.calibration import corrected
 from collector.central_config import CentralConfig
@@ -25,6 +25,9 @@ from dashboards.view import Reader
 from forecast.outlook_order import Files
 from forecast.shed_limits import limits_of
 from forecast.verdict import Limits, Verdict
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 CONFIG_VARIABLE = "LAYDAY_CONFIG"
 EXIT_CODES = {Verdict.GO: 0, Verdict.NO_GO: 10, Verdict.TIGHT: 11, Verdict.NO_NEWS: 12}
@@ -45,7 +48,13 @@ class Session:
     plain: bool = False
     central: Address | None = None
     clock: Clock = field(default_factory=SystemClock)
-    console: Console = field(default_factory=lambda: Console(highlight=False, soft_wrap=False))
+
+    @cached_property
+    def console(self) -> "Console":
+        """Where answers go; loaded when there is one, for the daemon has none and would keep 3 MB for it."""
+        from rich.console import Console
+
+        return Console(highlight=False, soft_wrap=False)
 
     @property
     def store_path(self) -> Path:
