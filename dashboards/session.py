@@ -20,6 +20,7 @@ from collector.store.address import Access, Address, is_address, parse_address
 from collector.store.base import Store
 from collector.store.opening import open_central, open_store
 from collector.store.sqlite import SqliteStore
+from dashboards.terminal.signs import has_signs
 from dashboards.told_time import told_time
 from dashboards.view import Reader
 from forecast.outlook_order import Files
@@ -103,7 +104,7 @@ class Session:
     @property
     def reader(self) -> Reader:
         """Whom the words are for."""
-        return Reader(self.config.shed.zone, self.config.shed.units)
+        return Reader(self.config.shed.zone, self.config.shed.units, not has_signs(self.console.encoding))
 
     @property
     def limits(self) -> Limits:
