@@ -20,11 +20,12 @@ from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
 from collector.heater_config import HeaterConfig
+from collector.intake_config import IntakeConfig
 from collector.notify_config import CHANNEL_FILES, ChannelConfig, NotifyConfig, channel_mistakes
 from collector.phone_config import PhoneConfig
 from collector.secret_files import PREFIX
+from collector.sensor_units import converter
 from collector.source_config import BrokerConfig, ListenerConfig
-from collector.units import converter
 from collector.weather_config import WeatherConfig
 from collector.window_config import JobConfig, PlanConfig, WindowsConfig
 
@@ -129,12 +130,6 @@ class SensorConfig(Model):
     def sensor(self) -> Sensor:
         """The sensor that this entry configures."""
         return Sensor(self.place, QUANTITIES[self.quantity], self.uncertainty)
-
-
-class IntakeConfig(Model):
-    """How long a message without a device time is remembered, so that its redelivery is no new reading."""
-
-    redelivery_window_s: Annotated[float, Field(ge=0, le=3600)] = 300.0
 
 
 class CalibrationConfig(Model):

@@ -120,7 +120,7 @@ def _config_text(folder: Path, port: int, phone_port: int) -> str:
     """Return the demo's configuration as a user would write it; messages go into a file of its own."""
     lines = [
         "# The demo's shed: a 7.5 m day boat hull, upside down on its mould in a poly tunnel.",
-        '[shed]\nname = "tunnel"\n',
+        '[shed]\nname = "simulated_tunnel"\n',
         '[store]\npath = "layday.sqlite"\n',
         f'[listener]\nhost = "127.0.0.1"\nport = {port}\n',
         f"[phone]\nport = {phone_port}\n",

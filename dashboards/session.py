@@ -89,8 +89,7 @@ class Session:
     @property
     def card_folders(self) -> tuple[Path, ...]:
         """Where the user's own resin cards are: ``cards`` beside the configuration file."""
-        folder = self.config_path.parent if self.config_path else platformdirs.user_config_path("layday")
-        return (folder / "cards",)
+        return ((self.config_path or usual_config_path()).parent / "cards",)
 
     @property
     def reader(self) -> Reader:
@@ -120,8 +119,6 @@ class Session:
 
         Raises
         ------
-        InputError
-            If a central store is to be written, or its address names none of several sheds.
         InputError
             If a central store is to be written, or its address names none of several sheds.
         StoreError
@@ -161,6 +158,11 @@ class Session:
         if told.remark:
             print(f"layday: {told.remark}", file=sys.stderr)  # noqa: T201  the answer itself may be JSON
         return told.at
+
+
+def usual_config_path() -> Path:
+    """Return where a user's configuration is looked for when none is named."""
+    return platformdirs.user_config_path("layday") / "layday.toml"
 
 
 def central_access(config: Config) -> Access:
@@ -212,7 +214,7 @@ def _at_central(session: Session, address: Address) -> Session:
 
 def _configured(config_file: str | None, *, json: bool, plain: bool) -> Session:
     named = config_file or os.environ.get(CONFIG_VARIABLE)
-    path = Path(named) if named else platformdirs.user_config_path("layday") / "layday.toml"
+    path = Path(named) if named else usual_config_path()
     if path.is_file():
         return Session(load_config(path), path, json=json, plain=plain)
     if named:

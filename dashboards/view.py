@@ -97,8 +97,24 @@ class Reader:
         local, local_today = at.astimezone(self.zone), today.astimezone(self.zone)
         days = abs((local.date() - local_today.date()).days)
         if days == 0:
+            return self.hour(at)
+        return f"{local:%a} {self.hour(at)}" if days < 7 else f"{local:%Y-%m-%d} {self.hour(at)}"  # noqa: PLR2004  a week
+
+    def hour(self, at: datetime) -> str:
+        """Return a local hour and minute; one that comes twice as clocks are put back says which it is.
+
+        >>> from zoneinfo import ZoneInfo
+        >>> Reader(ZoneInfo("Europe/Berlin")).hour(datetime(2026, 10, 25, 1, 30, tzinfo=UTC))
+        '02:30 (2nd)'
+        """
+        local = at.astimezone(self.zone)
+        if local.replace(fold=1 - local.fold).utcoffset() == local.utcoffset():
             return f"{local:%H:%M}"
-        return f"{local:%a %H:%M}" if days < 7 else f"{local:%Y-%m-%d %H:%M}"  # noqa: PLR2004  a week
+        return f"{local:%H:%M} ({'2nd' if local.fold else '1st'})"
+
+    def stamp(self, at: datetime) -> str:
+        """Return a local day and time as a screen's first line has it, as in ``Thu 02 Apr 19:04``."""
+        return f"{at.astimezone(self.zone):%a %d %b} {self.hour(at)}"
 
     def quantity(self, name: str, value: float, more_digits: int = 0) -> str:
         """Return a measured value with its unit in words, with more digits than usual where asked."""

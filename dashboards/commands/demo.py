@@ -12,10 +12,8 @@ from types import FrameType
 from typing import Annotated, Self
 
 import typer
-from rich.console import Group
-from rich.live import Live
-from rich.text import Text
 
+from dashboards.commands.watch import can_draw, screen_order
 from dashboards.cure_view import cure_sentence
 from dashboards.cure_view import headline as cure_headline
 from dashboards.demo_shed import DemoShed, demo_shed
@@ -23,10 +21,8 @@ from dashboards.notify.alarm_file import AlarmFile, alarm_path, open_alarm_file
 from dashboards.notify.alarm_view import messages_json
 from dashboards.notify.outbox import Delivery, Outbox, State
 from dashboards.session import Session
-from dashboards.terminal.palette import QUIET
-from dashboards.terminal.render.now import now_text
-from dashboards.terminal.render.tonight import cure_lines
 from dashboards.view import bay_sentence, now_json
+from dashboards.watch_program import draw
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -53,10 +49,10 @@ def demo(
         until_s = time.monotonic() + for_s if for_s else float("inf")
         if session.json:
             _show_json(shed, until_s, stop)
-        elif session.plain:
+        elif session.plain or not can_draw():
             _show_plain(shed, until_s, stop)
         else:
-            _show_live(shed, until_s, stop, speed)
+            draw(screen_order(shed.session, every_s=_LOOK_EVERY_S, for_s=for_s), shed.clock)
 
 
 def _look(shed: DemoShed) -> ShedNow:
@@ -169,28 +165,6 @@ def _show_plain(shed: DemoShed, until_s: float, stop: threading.Event) -> None:
 def _told(one: Delivery) -> str:
     """Return a message as its reader gets it, set in from what layday says on the screen."""
     return indent(f"{one.message.head}\n{one.message.text}", "    ")
-
-
-def _show_live(shed: DemoShed, until_s: float, stop: threading.Event, speed: float) -> None:
-    """Redraw the shed once a second, with the last message under it."""
-    session, last = shed.session, Text()
-    foot = Text(f"Simulated shed, {speed:g} times as fast as life. Ctrl-C stops it.", style=QUIET)
-    with (
-        Live(console=session.console, auto_refresh=False, transient=False) as live,
-        _Ahead(session) as ahead,
-        Messages(session) as messages,
-    ):
-        while True:
-            now, newest = _look(shed), ahead.newest()
-            for one in messages.fresh():
-                last = Text(f"The last message:\n{_told(one)}\n")
-            width = session.console.width
-            picture = [now_text(now, session.reader, width), Text()]
-            for cure in newest.cures if newest is not None else ():
-                picture += [*cure_lines(cure, now.at, session.reader, width), Text()]
-            live.update(Group(*picture, last, foot), refresh=True)
-            if not _waits(until_s, stop):
-                return
 
 
 @contextmanager

@@ -53,7 +53,7 @@ def show(
     if plot is not None:
         from dashboards.panels import gel_panels
 
-        draw_plot("dashboards.panel_picture", gel_panels(found, session.reader), plot)
+        draw_plot(gel_panels(found, session.reader), plot)
     if session.json:
         session.console.print_json(json.dumps(card_json(found)))
         return
@@ -72,10 +72,7 @@ def check(ctx: typer.Context, card: CardArgument) -> None:
     found = find_card(card, session.card_folders)
     remarks = check_card(found)
     if session.json:
-        listed = [{"key": r.key, "kind": r.kind.value, "words": r.words} for r in remarks]
-        session.console.print_json(
-            json.dumps({"schema": "layday/resin-check/1", "card": found.key, "remarks": listed})
-        )
+        _print_json(session, found.key, remarks)
     else:
         lines = [str(remark) for remark in remarks] or [f"{found.key}: nothing to remark"]
         for line in lines:
@@ -101,9 +98,20 @@ def new(
     except FileExistsError:
         raise InputError(f"{path}: is there already; name another file with --out\n{text}") from None
     remarks = check_card(load_card(path))
+    if session.json:
+        _print_json(session, path.stem, remarks)
+        return
     typer.echo(f"{path} written.")
     for remark in remarks:
         typer.echo(f"  {remark}")
+    typer.echo(f"Hold it against the sheet: layday resin show {path.stem if out is None else path}")
+
+
+def _print_json(session: Session, card: str, remarks: list[Remark]) -> None:
+    listed = [{"key": one.key, "kind": one.kind.value, "words": one.words} for one in remarks]
+    session.console.print_json(
+        json.dumps({"schema": "layday/resin-check/1", "card": card, "remarks": listed})
+    )
 
 
 def _ask(question: str) -> str:

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 from forecast.heater_state import HeaterAdvice
 from forecast.outlook import Outlook
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from dashboards.notify.finding import Facts, Finding, Sight, Spot
 from dashboards.notify.scene import Gas, Heater, Scene
 from forecast.outlook import BayOutlook
 from forecast.verdict import Cause
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 
 CO_FROM_PPM, CO_BELOW_PPM = 35.0, 25.0
 """From 35 ppm nobody should spend a shift there (NIOSH recommended limit, 8 h mean; from memory)."""

@@ -15,7 +15,7 @@ from forecast.outlook import BayOutlook, Outlook
 from forecast.outlook_book import open_outlooks
 from forecast.shed_limits import limits_of
 from forecast.verdict import Verdict, judge_bay
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 from tests.end_to_end.layday import Layday, sensor_lines
 
 START = datetime(2026, 4, 1, tzinfo=UTC)

@@ -158,7 +158,7 @@ def test_the_order_carries_a_quickened_clock_over() -> None:
     order = order_of(files, ManualClock(AT))  # a still clock cannot be carried: the machine's is taken
     assert read_order(order.line()) == order
     assert order.speed == 1.0
-    quick = replace(order, speed=60.0, clock_at=AT.isoformat())
+    quick = order._replace(speed=60.0, clock_at=AT.isoformat())
     assert AT <= quick.clock().now() < AT + timedelta(minutes=5)
 
 

@@ -26,8 +26,7 @@ def now_text(now: ShedNow, reader: Reader, width: int) -> Text:
 
 
 def _title(now: ShedNow, reader: Reader) -> Text:
-    local = now.at.astimezone(reader.zone)
-    return Text.assemble((now.shed, STRONG), (f"  {local:%a %d %b %H:%M}", QUIET))
+    return Text.assemble((now.shed, STRONG), (f"  {reader.stamp(now.at)}", QUIET))
 
 
 def _first_steps() -> list[Text]:

@@ -129,9 +129,8 @@ def _scrolled(body: list[Text], scroll: int, room: int) -> list[Text]:
 def _top(sight: Sight, look: Look, reader: Reader, width: int) -> list[Text]:
     """Return freshness, the first matter, why, and what to do."""
     matter = first_matter(sight, reader)
-    local = sight.at.astimezone(reader.zone)
     fresh, well = freshness(sight)
-    left = f" {sight.shed}  {local:%a %d %b %H:%M}"
+    left = f" {sight.shed}  {reader.stamp(sight.at)}"
     gap = " " * max(width - len(left) - len(fresh) - 1, 1)
     lines = [Text.assemble((left, STRONG), gap, (fresh, QUIET if well else STRONG))]
     seen = "  (seen)" if matter.key in look.seen else ""
