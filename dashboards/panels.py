@@ -14,7 +14,8 @@ from forecast.card import Card
 from forecast.paths import Forecast
 from forecast.resin import gel_surface
 from forecast.verdict import Limits
-from forecast.window import JobWindows, Thresholds
+from forecast.window import Thresholds
+from forecast.window_answer import JobWindows
 
 Panels = dict[str, Any]
 

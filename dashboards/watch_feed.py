@@ -8,10 +8,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
+from collector.clock import Clock
 from collector.errors import LaydayError
 from collector.journal import open_journal
-from dashboards.session import Session
 from dashboards.watch_view import Sight
+from dashboards.watched_shed import WatchedShed
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
@@ -44,8 +45,10 @@ class WatchFeed:
     Not for several threads at a time.
     """
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, shed: WatchedShed, clock: Clock) -> None:
+        self._shed = shed
+        self._clock = clock
+        self._sensors = {sensor.name: sensor for sensor in shed.sensors}
         self._store: Store | None = None
         self._outlooks: OutlookBook | None = None
         self._outlook: Outlook | None = None
@@ -53,9 +56,7 @@ class WatchFeed:
 
     def look(self, bay: str = "") -> Sight:
         """Return what is known now; `bay` is the one to draw, the first if there is none so called."""
-        session = self._session
-        at = session.clock.now()
-        sight = Sight(at, session.config.shed.name)
+        sight = Sight(self._clock.now(), self._shed.name)
         try:
             return self._look(sight, bay)
         except LaydayError as error:
@@ -67,16 +68,16 @@ class WatchFeed:
         self._let_go()
 
     def _look(self, sight: Sight, bay: str) -> Sight:
-        session, at = self._session, sight.at
-        self._store = self._store or session.open_store(read_only=True)
-        now = shed_now(self._store, sight.shed, session.config.sensors, session.limits, at)
+        at = sight.at
+        self._store = self._store or self._shed.open_store()
+        now = shed_now(self._store, sight.shed, self._sensors, self._shed.limits, at)
         outlook = self._newest()
         names = [one.bay for one in now.bays]
         drawn = bay if bay in names else next(iter(names), "")
         issued_at = None if outlook is None else outlook.issued_at
         cures = self._again(
             "cures",
-            (issued_at, _mark(session.journal_path)),
+            (issued_at, _mark(Path(self._shed.journal_file))),
             CURES_EVERY_S,
             lambda: self._cures(outlook, at),
         )
@@ -94,7 +95,7 @@ class WatchFeed:
 
         Else they are worked out here; what that takes is loaded only then.
         """
-        journal = open_journal(self._session.journal_path, read_only=True)
+        journal = open_journal(Path(self._shed.journal_file), read_only=True)
         if journal is None:
             return ()
         with closing(journal):
@@ -111,14 +112,14 @@ class WatchFeed:
                 return tuple(known[key] for key in live)
         from dashboards.cures import cures_now
 
-        return cures_now(self._session, book, outlook, at)[0]
+        return cures_now(self._shed.session(self._clock), book, outlook, at)[0]
 
     def _past(self, bay: str, at: datetime) -> tuple[Recent, ...]:
         return recent(self._store, bay, at - _PAST, at + _NEW) if bay and self._store else ()
 
     def _newest(self) -> Outlook | None:
         """Return the newest outlook, read only when there is another."""
-        self._outlooks = self._outlooks or open_outlooks(self._session.outlook_path, read_only=True)
+        self._outlooks = self._outlooks or open_outlooks(Path(self._shed.outlook_file), read_only=True)
         if self._outlooks is None:
             return None
         if self._outlooks.newest_at() != (self._outlook and self._outlook.issued_at):

@@ -9,8 +9,7 @@ import numpy as np
 from forecast.climate import Heat, Model, Outside, parts_of, step_heat
 from forecast.climate_fit import ClimateFit
 from forecast.climate_past import Array
-from forecast.opening import Opening, Remedy
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows, Opening, Remedy
 
 LONGEST_LEAD_H = 4
 _MOST_W = 20_000.0

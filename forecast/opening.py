@@ -2,8 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
 
 import numpy as np
 
@@ -16,6 +14,7 @@ from forecast.moments import from_us
 from forecast.paths import GRID_MIN
 from forecast.rate import HIGHEST_C, LOWEST_C, Floats
 from forecast.start_odds import StartOdds, due_steps, job_steps
+from forecast.window_answer import Opening, Remedy
 
 _MIN_PER_H = 60.0
 _MOST_K = 20.0
@@ -25,44 +24,12 @@ _LIKELY = 0.5
 _MOST_SHARE = 0.5  # a job of less than half is another job
 
 
-class Remedy(StrEnum):
-    """What to do; `WAIT` gives the moment, `SHORTEN` the minutes, the others by how much."""
-
-    WAIT = "wait"
-    WARMER_PART = "warmer part"
-    WARMER_AIR = "warmer air"
-    COOLER = "cooler"
-    DRIER = "drier air"
-    SHORTEN = "shorten"
-    SMALLER_POTS = "smaller pots"
-    MORE_HEAT = "more heat"
-
-
 _REMEDIES = {
     Limit.PART_COLD: Remedy.WARMER_PART,
     Limit.AIR_COLD: Remedy.WARMER_AIR,
     Limit.PART_HOT: Remedy.COOLER,
     Limit.AIR_HOT: Remedy.COOLER,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Opening:
-    """One thing that would open a window.
-
-    `limit` is what it gets out of the way, `at` when: for `WAIT` the moment from which that
-    limit likely holds, for `MORE_HEAT` from when on, else the start for which the amount was
-    worked out. `shift_k` [K], `shift_pct` [% relative humidity], `less_min` [min] or `power_w` [W]
-    say by how much; None where it is not of that kind.
-    """
-
-    remedy: Remedy
-    limit: Limit
-    at: datetime
-    shift_k: float | None = None
-    shift_pct: float | None = None
-    less_min: float | None = None
-    power_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

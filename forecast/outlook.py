@@ -5,9 +5,9 @@ from datetime import datetime, timedelta
 
 from forecast.cure_outlook import CureOutlook
 from forecast.heater_state import HeaterOutlook
-from forecast.outlook_fields import WindowsField
 from forecast.shed_now import NOT_BAYS, OUTLOOK_STALE, ShedNow, bay_names, shed_now
 from forecast.verdict import BayNow, Limits, Verdict, worst
+from forecast.window_answer import JobWindows
 
 # What is now lies in a module of its own, which loads in a blink; `layday now` needs no more.
 __all__ = [
@@ -62,7 +62,7 @@ class BayOutlook:
     now: BayNow
     bands: tuple[Band, ...] = ()
     notes: tuple[str, ...] = ()
-    windows: tuple[WindowsField, ...] = ()
+    windows: tuple[JobWindows, ...] = ()
     heater: HeaterOutlook | None = None
 
     @property

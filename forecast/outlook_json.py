@@ -5,29 +5,23 @@ in the unit their name ends in. Readers ignore fields they do not know, so that 
 """
 
 import json
-from functools import cache
-
-from pydantic import TypeAdapter, ValidationError
+from types import MappingProxyType
 
 from collector.errors import InputError
+from collector.plain import made, plain
 from forecast.outlook import Outlook
+from forecast.window_answer import JobWindows
+from forecast.window_json import dump_windows, load_windows
 
 SCHEMA = "layday/outlook/1"
 
 
-@cache
-def _adapter() -> TypeAdapter[Outlook]:
-    """Build the reader and writer once: it takes longer than an outlook."""
-    return TypeAdapter(Outlook)
+_WRITTEN = MappingProxyType({JobWindows: dump_windows})
 
 
 def outlook_json(outlook: Outlook) -> dict[str, object]:
     """Return an outlook as plain JSON values."""
-    return {
-        "schema": SCHEMA,
-        "verdict": outlook.verdict.value,
-        **_adapter().dump_python(outlook, mode="json"),
-    }
+    return {"schema": SCHEMA, "verdict": outlook.verdict.value, **plain(outlook, _WRITTEN)}
 
 
 def dump_outlook(outlook: Outlook) -> str:
@@ -59,14 +53,16 @@ def load_outlook(text: str | bytes) -> Outlook:
             f"outlook: schema: {found!r} is not {SCHEMA!r}; is it from another version of layday?"
         )
     try:
-        return _adapter().validate_python(raw)
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise InputError(f"outlook: {where}: {first['msg']}") from error
+        return made(Outlook, raw, _READ)
+    except ValueError as error:
+        raise InputError(f"outlook: {error}") from error
 
 
-def outlook_schema() -> dict[str, object]:
-    """Return the JSON Schema of ``layday/outlook/1``."""
-    schema = _adapter().json_schema(mode="serialization")
-    return {"$id": SCHEMA, **schema}
+def _windows(raw: dict[str, object]) -> JobWindows:
+    try:
+        return load_windows(raw)
+    except (KeyError, TypeError) as error:
+        raise ValueError(f"windows of a job: {error}") from error
+
+
+_READ = MappingProxyType({JobWindows: _windows})

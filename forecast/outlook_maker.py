@@ -26,7 +26,8 @@ from forecast.shed_now import OUTLOOK_STALE, shed_now
 from forecast.tonight import CureTonight, tonight
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
-from forecast.window import ANY_HOUR, DEFAULT_THRESHOLDS, JobWindows, Recalibrate, Thresholds
+from forecast.window import ANY_HOUR, DEFAULT_THRESHOLDS, Recalibrate, Thresholds
+from forecast.window_answer import JobWindows
 
 BAND_STEP = timedelta(minutes=30)
 FORECAST_STALE = timedelta(hours=2)

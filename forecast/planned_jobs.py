@@ -14,7 +14,8 @@ from forecast.card_files import find_card
 from forecast.job import NO_LIMITS, Job, JobLimits
 from forecast.paths import Forecast
 from forecast.plan import PlanStep
-from forecast.window import JobWindows, Recalibrate, Terms, Thresholds, windows, working_spans
+from forecast.window import Recalibrate, Terms, Thresholds, windows, working_spans
+from forecast.window_answer import JobWindows
 
 USUAL = JobConfig(name="lay-up", work_h=4.0)
 """What is looked for where nobody has named a job."""

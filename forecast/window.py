@@ -5,7 +5,7 @@ neighbouring starts of one verdict are a window.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -16,12 +16,13 @@ from forecast.job import Job
 from forecast.job_pace import job_pace, job_resin
 from forecast.limits import Limit
 from forecast.moments import from_us, to_us
-from forecast.opening import Opening, Tried, stretch
+from forecast.opening import Tried, stretch
 from forecast.paths import GRID_MIN, Forecast
 from forecast.rate import Floats
 from forecast.start_odds import StartOdds, job_steps, start_odds
 from forecast.time_surface import TimeSurface
 from forecast.verdict import WORST_FIRST, Verdict
+from forecast.window_answer import JobWindows, Window
 
 Recalibrate = Callable[[str, Job, StartOdds], Floats]
 """From a bay, a job and the paths' odds by start to better odds, shape (starts,)."""
@@ -60,59 +61,6 @@ class Thresholds:
 
 
 DEFAULT_THRESHOLDS = Thresholds()
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A stretch of starts with one verdict, `go` or `tight`.
-
-    `start_at` and `end_at` are its first and last start, `odds` the lowest odds in it,
-    `best_odds` those of its best start, at `best_at`. `binds` is the limit that ends it.
-    `catalyst_pct` [%] gives the work time at the best start and `part_c` [°C] is how warm the
-    part likely is then; None where the job has no resin card.
-    """
-
-    start_at: datetime
-    end_at: datetime
-    verdict: Verdict
-    odds: float
-    best_odds: float
-    best_at: datetime
-    binds: Limit
-    catalyst_pct: float | None
-    part_c: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class JobWindows:
-    """The answer for one bay and job, which goes by its name.
-
-    `verdict` is that of its best window: `go`, `tight`, else `no-go`; `no news` where nothing
-    is forecast for the bay, or no humidity for limits that need it. `now` is the verdict of
-    starting at once. `binds` is the limit that is in the way of the best start. `longest_min`
-    [min] is the longest stretch that holds with the odds of `go`, `needed_min` [min] what the
-    job takes until it may be left alone. `openings` say what would open a window where there
-    is none to `go`. `notes` are words about what weakens the answer.
-    """
-
-    bay: str
-    job: str
-    verdict: Verdict
-    now: Verdict
-    windows: tuple[Window, ...]
-    best_at: datetime | None
-    best_odds: float
-    binds: Limit
-    needed_min: float
-    longest_min: float
-    openings: tuple[Opening, ...]
-    notes: tuple[str, ...] = ()
-    starts: StartOdds | None = field(default=None, repr=False, compare=False)
-
-    @property
-    def next_go(self) -> Window | None:
-        """The first window to `go`."""
-        return next((one for one in self.windows if one.verdict is Verdict.GO), None)
 
 
 @dataclass(frozen=True, slots=True)

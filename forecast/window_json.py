@@ -5,9 +5,8 @@ from datetime import datetime
 from typing import Any
 
 from forecast.limits import Limit
-from forecast.opening import Opening, Remedy
 from forecast.verdict import Verdict
-from forecast.window import JobWindows, Window
+from forecast.window_answer import JobWindows, Opening, Remedy, Window
 
 SCHEMA = "layday/windows/1"
 

@@ -11,12 +11,13 @@ import typer
 from collector.errors import InputError
 from dashboards.cure_view import cure_sentence
 from dashboards.session import Session
+from dashboards.terminal.signs import has_braille, speaks_utf8
 from dashboards.view import bay_sentence, now_json
 from dashboards.watch_feed import WatchFeed
+from dashboards.watch_program import ScreenOrder, give_way
 from dashboards.watch_view import Sight
+from dashboards.watched_shed import watched_shed
 from forecast.outlook_json import outlook_json
-
-_FONTS_WITHOUT_BRAILLE = ("linux", "dumb", "vt100", "vt102", "vt220", "ansi")
 
 
 def watch(
@@ -34,38 +35,32 @@ def watch(
     if session.plain or session.json:
         _print_changes(session, every_s, for_s)
         return
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
-        raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
-    from dashboards.terminal.render.watch import Look
-    from dashboards.terminal.screens.watch import WatchApp
-
-    only_ascii = not speaks_utf8(os.environ)
-    plain = only_ascii or os.environ.get("TERM", "") in _FONTS_WITHOUT_BRAILLE
-    for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
-        os.environ.pop(name, None)
-    look = Look(view="big" if big else "main", plain=plain, only_ascii=only_ascii)
-    # without the mouse a terminal's own selecting and scrolling work, over ssh too
-    WatchApp(session, every_s=every_s, look=look, for_s=for_s).run(mouse=False)
+    give_way(screen_order(session, every_s=every_s, for_s=for_s, big=big))
 
 
-def speaks_utf8(environment: "os._Environ[str] | dict[str, str]") -> bool:
-    """Say whether the locale that the terminal was started with is UTF-8.
+def can_draw() -> bool:
+    """Say whether there is a terminal to draw on and to hear keys from."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
 
-    Python itself sets ``LC_CTYPE=C.UTF-8`` where no locale is named; that says nothing of the terminal.
 
-    >>> speaks_utf8({"LANG": "en_IE.UTF-8"}), speaks_utf8({"LC_CTYPE": "C.UTF-8"}), speaks_utf8({})
-    (True, False, False)
+def screen_order(session: Session, *, every_s: float, for_s: float = 0.0, big: bool = False) -> ScreenOrder:
+    """Return what the live screen is to show on this terminal, until `q` or until `for_s` [s] have passed.
+
+    Raises
+    ------
+    InputError
+        If there is no terminal.
     """
-    named = [environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG")]
-    if not named[0] and named[1] == "C.UTF-8" and named[2] in {"", "C", "POSIX"}:
-        return False
-    first = next((name for name in named if name), "")
-    return first.lower().replace("-", "").endswith("utf8")
+    if not can_draw():
+        raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
+    only_ascii = not speaks_utf8(os.environ)
+    plain = only_ascii or not has_braille("utf-8", os.environ)
+    return ScreenOrder(watched_shed(session), every_s, for_s, big, plain, only_ascii)
 
 
 def _print_changes(session: Session, every_s: float, for_s: float) -> None:
     """Print each bay and cure when its verdict or its reasons change; with --json each whole outlook."""
-    feed = WatchFeed(session)
+    feed = WatchFeed(watched_shed(session), session.clock)
     said: dict[str, object] = {}
     stop = threading.Event()
     left_s = for_s or float("inf")

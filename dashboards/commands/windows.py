@@ -20,7 +20,7 @@ from forecast.verdict import WORST_FIRST, Verdict
 
 if TYPE_CHECKING:
     from forecast.planned_jobs import Planned
-    from forecast.window import JobWindows
+    from forecast.window_answer import JobWindows
 
 
 def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option

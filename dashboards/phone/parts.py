@@ -15,7 +15,7 @@ from forecast.cure_state import StageState
 from forecast.heater_state import HeaterOutlook
 from forecast.outlook import BayOutlook, Outlook
 from forecast.verdict import Verdict
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 
 
 def told(tag: str, words: str, kind: str = "") -> str:

@@ -17,6 +17,7 @@ from collector.clock import SystemClock
 from collector.journal import Told, open_journal
 from dashboards.terminal.render.watch import Look, watch_lines
 from dashboards.watch_feed import WatchFeed
+from dashboards.watched_shed import watched_shed
 from forecast.outlook_json import dump_outlook, load_outlook
 from forecast.outlook_maker import make_outlook
 from tests.dashboards.watching import GOOD_DAY, watched
@@ -56,23 +57,24 @@ def outlook_rows(folder: Path) -> None:
 def screen_rows(folder: Path) -> None:
     """Print what a look and a drawing cost, and a process that watches."""
     session = watched(folder, GOOD_DAY, clock=SystemClock())
-    feed = WatchFeed(session)
+    feed = WatchFeed(watched_shed(session), session.clock)
     sight = feed.look()
     print(f"the screen looks                    {cost_ms(feed.look):8.1f} ms")
     for size in ((80, 24), (120, 40), (200, 60)):
         took_ms = cost_ms(partial(watch_lines, sight, Look(), session.reader, *size))
         print(f"the screen is drawn, {size[0]:>3}x{size[1]}         {took_ms:8.1f} ms")
     feed.close()
-    code = "from dashboards.terminal.screens.watch import WatchApp; import resource, os;" + _MEMORY
+    code = "import sys; sys.modules['ssl'] = None; import dashboards.terminal.screens.watch;" + _MEMORY
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     print(f"loaded: {done.stdout.strip()}   (bars: 1 s to the first paint, 45 MB)")
 
 
 _MEMORY = (
-    "used = resource.getrusage(resource.RUSAGE_SELF);"
-    "lines = open('/proc/self/status').read().splitlines();"
-    "own = next(int(line.split()[1]) for line in lines if line.startswith('RssAnon'));"
-    "print(f'{used.ru_utime + used.ru_stime:.2f} s of processor, {own / 1024:.0f} MB of its own')"
+    "import resource;used = resource.getrusage(resource.RUSAGE_SELF);"
+    "rows = [line.split() for line in open('/proc/self/status')];"
+    "mb = {row[0][:-1]: int(row[1]) / 1024 for row in rows if row[0] in ('RssAnon:', 'VmRSS:')};"
+    "print('%.2f s of processor, %.0f MB of its own, %.0f MB with what other programs share'"
+    " % (used.ru_utime + used.ru_stime, mb['RssAnon'], mb['VmRSS']))"
 )
 
 

@@ -15,6 +15,7 @@ from dashboards.terminal.render.watch import Look, watch_lines
 from dashboards.view import Reader
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_view import Sight
+from dashboards.watched_shed import watched_shed
 from tests.dashboards.watching import AT, COLD_NIGHT, GOOD_DAY, Scene, watched
 from tests.forecast.test_outlook_json import a_heater
 
@@ -41,7 +42,7 @@ def sights(tmp_path_factory: pytest.TempPathFactory) -> Sights:
 
 
 def seen(session: Session) -> Sight:
-    feed = WatchFeed(session)
+    feed = WatchFeed(watched_shed(session), session.clock)
     try:
         return feed.look()
     finally:

@@ -11,7 +11,7 @@ from forecast.climate import Model
 from forecast.climate_fit import ClimateFit
 from forecast.job import Job, JobLimits
 from forecast.more_heat import LONGEST_LEAD_H, part_gain_k_w, with_more_heat
-from forecast.opening import Remedy
+from forecast.window_answer import Remedy
 from tests.forecast.test_climate import model_of
 from tests.forecast.test_window import at, forecast, one
 

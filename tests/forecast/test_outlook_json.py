@@ -35,15 +35,15 @@ from forecast.heater_state import (
     WorkTime,
 )
 from forecast.limits import Limit
-from forecast.opening import Opening
-from forecast.opening import Remedy as OpeningRemedy
 from forecast.outlook import OUTLOOK_STALE, Band, BayOutlook, Outlook
-from forecast.outlook_json import dump_outlook, load_outlook, outlook_json, outlook_schema
+from forecast.outlook_json import dump_outlook, load_outlook, outlook_json
 from forecast.tonight import tonight
 from forecast.verdict import Limits, Measured, Verdict, judge_bay
-from forecast.window import JobWindows, Window
+from forecast.window_answer import JobWindows, Opening, Window
+from forecast.window_answer import Remedy as OpeningRemedy
 from tests.forecast.curing import LAID_AT, after
 from tests.forecast.test_tonight import LAID, flat, store_with
+from tests.published import complaint, spoilt
 
 LIMITS = Limits(16.0, 30.0, 16.0, 30.0, 75.0, 3.0, 900.0)
 GOOD = {
@@ -135,13 +135,19 @@ def test_a_field_of_a_later_layday_is_passed_over() -> None:
     assert load_outlook(json.dumps(raw)) == an_outlook()
 
 
+def test_it_is_as_published_and_with_any_mistake_is_not() -> None:
+    answer = json.loads(dump_outlook(an_outlook()))
+    assert complaint(answer) == ""
+    assert [words for words, worse in spoilt(answer) if complaint(worse) == ""] == []
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
         ("{", "is not JSON"),
         ("[]", "'list' is not 'layday/outlook/1'"),
         ('{"schema": "layday/outlook/2"}', "'layday/outlook/2' is not"),
-        ('{"schema": "layday/outlook/1"}', "outlook: shed: Field required"),
+        ('{"schema": "layday/outlook/1"}', "outlook: shed: is missing"),
     ],
 )
 def test_what_is_no_outlook_is_refused_in_words(text: str, said: str) -> None:
@@ -156,11 +162,31 @@ def test_no_number_that_json_lacks_is_written() -> None:
         dump_outlook(odd)
 
 
-def test_its_schema_names_every_field() -> None:
-    schema = outlook_schema()
-    properties = schema["properties"]
-    assert isinstance(properties, dict)
-    assert set(properties) >= {"shed", "issued_at", "bays", "cures", "limits", "notes"}
+@pytest.mark.parametrize(
+    ("place", "value", "said"),
+    [
+        (("shed",), 7, "shed: 7 is not a str"),
+        (("issued_at",), "noon", "issued_at: 'noon' is not a datetime"),
+        (("issued_at",), "2026-04-02T12:00:00", "issued_at: .* has no offset"),
+        (("bays",), {}, r"bays: \{\} is not a list"),
+        (("bays", 0), [], r"bays.0: \[\] is not an object"),
+        (("bays", 0, "now", "verdict"), "maybe", "bays.0.now.verdict: 'maybe' is not a Verdict"),
+        (("bays", 0, "now", "air_c"), "20", "bays.0.now.air_c: '20' is not a float"),
+        (("bays", 0, "bands", 0, "low", 3), None, "bays.0.bands.0.low.3: None is not a float"),
+        (("bays", 0, "windows", 0, "binds"), "moon", "'moon' is not a valid Limit"),
+        (("cures", 0, "state", "stalled"), 1, "cures.0.state.stalled: 1 is not a bool"),
+    ],
+)
+def test_what_is_wrong_inside_is_named_with_its_place(
+    place: tuple[str | int, ...], value: object, said: str
+) -> None:
+    raw = json.loads(dump_outlook(an_outlook()))
+    inside = raw
+    for step in place[:-1]:
+        inside = inside[step]
+    inside[place[-1]] = value
+    with pytest.raises(InputError, match=said):
+        load_outlook(json.dumps(raw))
 
 
 def test_the_worst_of_bays_and_cures_is_its_verdict() -> None:

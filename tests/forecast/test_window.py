@@ -11,12 +11,12 @@ from forecast.card import Stage
 from forecast.card_files import find_card
 from forecast.job import Job, JobLimits
 from forecast.limits import Limit
-from forecast.opening import Opening, Remedy
 from forecast.past import Array
 from forecast.paths import Forecast
 from forecast.start_odds import StartOdds
 from forecast.verdict import Verdict
-from forecast.window import JobWindows, Terms, Thresholds, windows, working_spans
+from forecast.window import Terms, Thresholds, windows, working_spans
+from forecast.window_answer import JobWindows, Opening, Remedy
 
 MIDNIGHT = datetime(2026, 4, 2, tzinfo=UTC)
 STEPS = 432

@@ -13,13 +13,15 @@ from textual.binding import BindingType
 from textual.widget import Widget
 from textual.widgets import Input
 
+from collector.clock import Clock
 from collector.errors import LaydayError
-from dashboards.session import Session
 from dashboards.terminal.render.watch import Look, watch_lines
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_view import Sight, first_matter
+from dashboards.watched_shed import WatchedShed
 
 if TYPE_CHECKING:
+    from dashboards.session import Session
     from dashboards.view import Reader, Units
     from dashboards.watch_entries import Question
 
@@ -76,19 +78,26 @@ class WatchApp(App[None]):
         ("q", "quit", "quit"),
     ]
 
-    def __init__(self, session: Session, *, every_s: float, look: Look, for_s: float = 0.0) -> None:
+    def __init__(
+        self, shed: WatchedShed, clock: Clock, *, every_s: float, look: Look, for_s: float = 0.0
+    ) -> None:
         super().__init__(ansi_color=True)
-        self._session = session
+        self._shed = shed
+        self._clock = clock
         self._every_s = every_s
         self._for_s = for_s
-        self._feed = WatchFeed(session)
-        self._reader: Reader = session.reader
+        self._feed = WatchFeed(shed, clock)
+        self._reader: Reader = replace(shed.reader, only_ascii=look.only_ascii)
         self._asked: Question | None = None
         self.drawn: list[Text] = []
         self.drawings = 0
         self._fresh: tuple[int, int] | None = None
         self.look = look
-        self.sight = Sight(session.clock.now(), session.config.shed.name, trouble="looking …")
+        self.sight = Sight(clock.now(), shed.name, trouble="looking …")
+
+    def action_help_quit(self) -> None:
+        """End on Ctrl-C, as everything on a terminal does; Textual would only say which key ends it."""
+        self.exit()
 
     def compose(self) -> ComposeResult:
         """Put the board below the line to type in."""
@@ -172,7 +181,7 @@ class WatchApp(App[None]):
 
         key = first_matter(self.sight, self._reader).key
         try:
-            names = await asyncio.to_thread(acknowledge, self._session)
+            names = await asyncio.to_thread(lambda: acknowledge(self._session()))
         except LaydayError as error:
             self._say(f"Alarms not answered: {error}", seen=self.look.seen | {key})
             return
@@ -191,7 +200,7 @@ class WatchApp(App[None]):
         from dashboards.watch_entries import question  # what it takes is loaded with the first key
 
         try:
-            self._asked = await asyncio.to_thread(question, self._session, kind)
+            self._asked = await asyncio.to_thread(lambda: question(self._session(), kind))
         except LaydayError as error:
             self._say(f"Not entered: {error}")
             return
@@ -212,10 +221,14 @@ class WatchApp(App[None]):
         kind = self._asked.kind
         self._stop_asking()
         try:
-            self._say(await asyncio.to_thread(enter, self._session, kind, event.value))
+            self._say(await asyncio.to_thread(lambda: enter(self._session(), kind, event.value)))
         except LaydayError as error:
             self._say(f"Not entered: {error}")
         await self.look_again()
+
+    def _session(self) -> "Session":
+        """Read the configuration; only what a key enters needs more of it than the shed."""
+        return self._shed.session(self._clock)
 
     def _stop_asking(self) -> None:
         self._asked = None

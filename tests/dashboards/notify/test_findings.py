@@ -23,7 +23,7 @@ from forecast.limits import Limit
 from forecast.outlook import Outlook
 from forecast.outlook_maker import make_outlook
 from forecast.verdict import Verdict
-from forecast.window import JobWindows, Window
+from forecast.window_answer import JobWindows, Window
 from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_forecast, a_store
 
 JUST_BEFORE = AT - timedelta(minutes=1)

@@ -24,7 +24,7 @@ from dashboards.view import Reader
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Band, BayOutlook, Outlook
 from forecast.verdict import Measured, judge_bay
-from forecast.window import JobWindows
+from forecast.window_answer import JobWindows
 from tests.dashboards.notify.support import LATE, RECOAT, Night, sees
 from tests.dashboards.test_heater_view import OUTLOOK as HEATER
 from tests.forecast.curing import after

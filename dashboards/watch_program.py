@@ -1,0 +1,63 @@
+"""The live screen's own process: it takes the place of the command that read the configuration."""
+
+import json
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryFile
+from typing import NoReturn
+
+from collector.clock import Clock, SystemClock
+from collector.plain import made, plain
+from dashboards.watched_shed import WatchedShed
+
+_CODE = "import sys; sys.path.insert(0, sys.argv.pop(1)); from dashboards.watch_program import main; main()"
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenOrder:
+    """What to watch and how: `only_ascii` where the terminal has nothing else, `plain` without braille."""
+
+    shed: WatchedShed
+    every_s: float
+    for_s: float
+    big: bool
+    plain: bool
+    only_ascii: bool
+
+
+def give_way(order: ScreenOrder) -> NoReturn:
+    """Become the live screen: same process, but nothing in it that only a command needs."""
+    room = str(Path(__file__).parent.parent)
+    with TemporaryFile() as file:
+        file.write(json.dumps(plain(order)).encode())
+        file.seek(0)
+        os.set_inheritable(file.fileno(), True)
+        # -P: what lies in the folder one happens to be in is not to be loaded
+        os.execv(  # noqa: S606  our own interpreter and code
+            sys.executable, [sys.executable, "-P", "-c", _CODE, room, str(file.fileno())]
+        )
+
+
+def main() -> None:
+    """Read the order from the open file that is named, and watch until told to stop."""
+    # OpenSSL takes 4 MB, and a screen that reads files speaks to nobody; asyncio does without it
+    sys.modules["ssl"] = None  # type: ignore[assignment]
+    with os.fdopen(int(sys.argv[1]), "rb") as file:
+        order = made(ScreenOrder, json.loads(file.read()))
+    sys.exit(draw(order, SystemClock()))
+
+
+def draw(order: ScreenOrder, clock: Clock) -> int:
+    """Draw the live screen until told to stop; return the exit code."""
+    from dashboards.terminal.render.watch import Look
+    from dashboards.terminal.screens.watch import WatchApp
+
+    for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
+        os.environ.pop(name, None)
+    look = Look(view="big" if order.big else "main", plain=order.plain, only_ascii=order.only_ascii)
+    app = WatchApp(order.shed, clock, every_s=order.every_s, look=look, for_s=order.for_s)
+    # without the mouse a terminal's own selecting and scrolling work, over ssh too
+    app.run(mouse=False)
+    return app.return_code or 0
