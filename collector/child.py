@@ -15,16 +15,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from collector.child_pipe import STOP, STOP_S
 from collector.errors import LaydayError
-
-STOP = b"stop\n"
-"""What the daemon says when it ends as planned; without it, it was killed."""
 
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 1.0, 60.0
 _STEADY_S = 60.0  # after this long at work the next restart waits no longer than the first
-_STOP_S = 3.0
 _LOOK_S = 0.25
-_NICE = 5
 
 _log = logging.getLogger(__name__)
 
@@ -37,7 +33,7 @@ class Child:
     name
         What it does, for the log.
     code
-        Python that the process runs; it calls `read_order` first.
+        Python that the process runs; it calls `collector.child_pipe.read_order` first.
     make_order
         Returns the line that the process gets on its standard input; asked anew at each start.
     """
@@ -60,7 +56,7 @@ class Child:
         self._word = STOP if planned else b""
         self._stopping.set()
         if self._thread.ident is not None:
-            self._thread.join(_STOP_S + 2.0)
+            self._thread.join(STOP_S + 2.0)
 
     def _run(self) -> None:
         wait_s = _FIRST_WAIT_S
@@ -92,7 +88,7 @@ class Child:
                     process.stdin.write(self._word)
                     process.stdin.close()
             try:
-                code = process.wait(_STOP_S)
+                code = process.wait(STOP_S)
             except subprocess.TimeoutExpired:
                 process.kill()
                 code = process.wait()
@@ -111,26 +107,3 @@ def _started(code: str) -> "subprocess.Popen[bytes]":
         start_new_session=True,  # Ctrl-C is for the daemon, which ends it in good order
         env=environment | {"PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"},
     )
-
-
-def read_order(end: Callable[[], None], orphaned: Callable[[], None] | None = None) -> str:
-    """In the process: return the line it was given.
-
-    `end` is called once the daemon says that it stops, or is gone; `orphaned` in place of it where
-    it is gone without having said so.
-    """
-    with contextlib.suppress(OSError):
-        os.nice(_NICE)  # readings go first
-    line = sys.stdin.buffer.readline().decode()
-    threading.Thread(target=_await_end, args=(end, orphaned or end), name="parent", daemon=True).start()
-    return line
-
-
-def _await_end(end: Callable[[], None], orphaned: Callable[[], None]) -> None:
-    said = b""
-    with contextlib.suppress(OSError):
-        while heard := sys.stdin.buffer.read(4096):
-            said += heard
-    (end if said.endswith(STOP) else orphaned)()
-    time.sleep(_STOP_S)
-    os._exit(0)  # in the middle of a request that nobody answers; what it carried is sent again

@@ -1,17 +1,16 @@
 """The one place with numbers that turn one unit into another, such as 273.15, 1.8, 28.35.
 
 Inside layday everything is in the unit that its name ends in. Other units come in at two
-doors, both here: a sensor's (`converter`) and a person's (``parse_…``). A person's ounces
-are never guessed at: an ounce may be of weight or of volume, cloth is sold in ounces per
-square yard and mat in ounces per square foot.
+doors: a sensor's (`collector.sensor_units`) and a person's (``parse_…``, here). A person's
+ounces are never guessed at: an ounce may be of weight or of volume, cloth is sold in ounces
+per square yard and mat in ounces per square foot.
 """
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
 
-from collector.domain import Quantity
 from collector.errors import InputError
 
 ZERO_C_K = 273.15
@@ -27,14 +26,14 @@ S_PER_H = 3600.0
 PCT = 100.0
 
 # Exact by definition: the international yard and pound of 1959, the US gallon of 231 in³.
-_M_PER_FT = 0.3048
+M_PER_FT = 0.3048
 _M_PER_YD = 0.9144
 _G_PER_LB = 453.59237
 _G_PER_OZ = _G_PER_LB / 16
 _ML_PER_US_GAL = 3785.411784
 _FL_OZ_PER_US_GAL = 128.0
 # Conventional inch of mercury at 0 °C, NIST SP 811 (2008), appendix B.8.
-_HPA_PER_IN_HG = 33.86389
+HPA_PER_IN_HG = 33.86389
 
 _Table = Mapping[str, float]
 _MASS_G: _Table = MappingProxyType({"g": 1.0, "kg": G_PER_KG, "lb": _G_PER_LB, "oz wt": _G_PER_OZ})
@@ -48,9 +47,9 @@ _VOLUME_ML: _Table = MappingProxyType(
     }
 )
 _AREAL_G_M2: _Table = MappingProxyType(
-    {"g/m2": 1.0, "oz/yd2": _G_PER_OZ / _M_PER_YD**2, "oz/ft2": _G_PER_OZ / _M_PER_FT**2}
+    {"g/m2": 1.0, "oz/yd2": _G_PER_OZ / _M_PER_YD**2, "oz/ft2": _G_PER_OZ / M_PER_FT**2}
 )
-_AREA_M2: _Table = MappingProxyType({"m2": 1.0, "cm2": 1e-4, "ft2": _M_PER_FT**2, "yd2": _M_PER_YD**2})
+_AREA_M2: _Table = MappingProxyType({"m2": 1.0, "cm2": 1e-4, "ft2": M_PER_FT**2, "yd2": _M_PER_YD**2})
 _DURATION_MIN: _Table = MappingProxyType(
     {"min": 1.0, "h": MIN_PER_H, "s": 1.0 / S_PER_MIN, "d": 24.0 * MIN_PER_H}
 )
@@ -72,123 +71,22 @@ _NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(\D.*|)", re.DOTALL)
 _HOURS_MINUTES = re.compile(r"(\d+)\s*(?:h|:)\s*([0-5]?\d)\s*(?:min|m)?", re.IGNORECASE)
 
 
-def _c_from_f(value: float) -> float:
-    return (value - 32.0) * K_PER_F
+def fahrenheit_c(temp_f: float) -> float:
+    """Return a temperature [°C] given in °F.
 
-
-def _c_from_k(value: float) -> float:
-    return value - ZERO_C_K
-
-
-def _same(value: float) -> float:
-    return value
-
-
-def _times(factor: float) -> Callable[[float], float]:
-    return lambda value: value * factor
-
-
-_CONVERSIONS: Mapping[str, tuple[str, Callable[[float], float]]] = MappingProxyType(
-    {
-        "C": ("°C", _same),
-        "F": ("°C", _c_from_f),
-        "K": ("°C", _c_from_k),
-        "%": ("%", _same),
-        "hPa": ("hPa", _same),
-        "Pa": ("hPa", _times(1.0 / PA_PER_HPA)),
-        "kPa": ("hPa", _times(1000.0 / PA_PER_HPA)),
-        "inHg": ("hPa", _times(_HPA_PER_IN_HG)),
-        "m/s": ("m/s", _same),
-        "km/h": ("m/s", _times(1000.0 / S_PER_H)),
-        "mph": ("m/s", _times(5280 * _M_PER_FT / S_PER_H)),
-        "kt": ("m/s", _times(1852.0 / S_PER_H)),
-        "W": ("W", _same),
-        "kW": ("W", _times(1000.0)),
-    }
-)
-
-
-# SenML's units: RFC 8428 section 12.1 and RFC 8798 (secondary units; from memory). "F" is the farad there.
-_SENML: Mapping[str, tuple[str, Callable[[float], float]]] = MappingProxyType(
-    {
-        "Cel": ("°C", _same),
-        "K": ("°C", _c_from_k),
-        "%RH": ("%", _same),
-        "%": ("%", _same),
-        "/": ("%", _times(PCT)),
-        "/100": ("%", _same),
-        "Pa": ("hPa", _times(1.0 / PA_PER_HPA)),
-        "hPa": ("hPa", _same),
-        "m/s": ("m/s", _same),
-        "km/h": ("m/s", _times(1000.0 / S_PER_H)),
-        "W": ("W", _same),
-        "kW": ("W", _times(1000.0)),
-        "W/m2": ("W/m²", _same),
-        "V": ("V", _same),
-        "mV": ("V", _times(1e-3)),
-        "kg": ("kg", _same),
-        "g": ("kg", _times(1.0 / G_PER_KG)),
-        "ppm": ("ppm", _same),
-        "dBm": ("dBm", _same),
-    }
-)
-
-
-def senml_converter(unit: str, quantity: Quantity) -> Callable[[float], float]:
-    """Return the function that turns a number in a unit of SenML's registry into the quantity's unit.
-
-    Parameters
-    ----------
-    unit : str
-        As registered by RFC 8428 section 12.1 and RFC 8798.
-    quantity : Quantity
-        What is measured.
-
-    Raises
-    ------
-    ValueError
-        If the unit is unknown or is one of something else.
-
-    >>> from collector.domain import QUANTITIES
-    >>> senml_converter("K", QUANTITIES["air_c"])(273.15)
-    0.0
-    """
-    into, convert = _SENML.get(unit, ("", _same))
-    if into != quantity.unit:
-        raise ValueError(f"{quantity.name} [{quantity.unit}] cannot be in SenML's unit {unit[:20]!r}")
-    return convert
-
-
-def converter(sensor_unit: str, quantity: Quantity) -> Callable[[float], float]:
-    """Return the function that turns a sensor's number into the quantity's unit.
-
-    Parameters
-    ----------
-    sensor_unit : str
-        As in the configuration (`collector.config.SensorUnit`); empty: already in the
-        quantity's unit.
-    quantity : Quantity
-        What is measured.
-
-    Raises
-    ------
-    ValueError
-        If the unit is unknown or is one of something else; the text names those that fit.
-
-    >>> from collector.domain import QUANTITIES
-    >>> converter("F", QUANTITIES["air_c"])(212.0)
+    >>> fahrenheit_c(212.0)
     100.0
     """
-    if not sensor_unit:
-        return _same
-    into, convert = _CONVERSIONS.get(sensor_unit, ("", _same))
-    if into != quantity.unit:
-        fitting = [unit for unit, (target, _) in _CONVERSIONS.items() if target == quantity.unit]
-        hint = f"write one of {', '.join(fitting)}, or leave it out" if fitting else "leave it out"
-        raise ValueError(
-            f"a sensor of {quantity.name} [{quantity.unit}] cannot report in {sensor_unit!r}; {hint}"
-        )
-    return convert
+    return (temp_f - 32.0) * K_PER_F
+
+
+def kelvin_c(temp_k: float) -> float:
+    """Return a temperature [°C] given in kelvin.
+
+    >>> kelvin_c(273.15)
+    0.0
+    """
+    return temp_k - ZERO_C_K
 
 
 def parse_temperature_c(text: str, *, default: str = "") -> float:
@@ -210,7 +108,7 @@ def parse_temperature_c(text: str, *, default: str = "") -> float:
     17.78
     """
     number, unit = _split(text, "temperature", _DIFFERENCE_K, default)
-    temp_c = {"C": _same, "F": _c_from_f, "K": _c_from_k}[unit](number)
+    temp_c = {"C": number, "F": fahrenheit_c(number), "K": kelvin_c(number)}[unit]
     if temp_c < -ZERO_C_K:
         raise InputError(f"{text!r} is below absolute zero; check the number and its unit")
     return temp_c

@@ -42,7 +42,7 @@ def caution_words(caution: Caution, reader: Reader) -> str:
             "warm the part"
         ),
         Trouble.OUTSIDE_SHEET: (
-            f"{span} beyond {temp}, the end of its data sheet's table: reckoned, not printed"
+            f"{span} outside its data sheet's table, which ends at {temp}: reckoned, not printed"
         ),
         Trouble.BLUSH: (
             f"wet, cold and damp for {span}: expect amine blush; wash with water and abrade before anything "

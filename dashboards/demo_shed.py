@@ -1,32 +1,33 @@
-"""The demo's shed: a fresh folder, two weeks of simulated past, and sensors that publish live."""
+"""The demo's shed: a fresh folder, two weeks of simulated past, and sensors that publish live.
 
+After a while its flame goes out, so that there is something to be told of.
+"""
+
+import json
 import math
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from collector.child import Child
 from collector.clock import EPOCH, QuickClock, SystemClock
-from collector.config import Config, load_config
+from collector.config import load_config
 from collector.domain import QUANTITIES, Reading
 from collector.journal import Told, open_journal
 from collector.journal_book import Batch
-from collector.phone_config import PhoneConfig
 from collector.quality import range_flag
 from collector.service import Daemon
 from collector.store.base import Store
 from collector.store.opening import open_store
-from dashboards.phone.order import CODE as PHONE_CODE
-from dashboards.phone.order import PhoneOrder
-from forecast.outlook_child import OutlookChild
-from forecast.outlook_order import Files, order_of
+from dashboards.beside import Beside
+from dashboards.session import Session
 from hardware.tent.node import sensor_entries, status_topic
 from hardware.tent.parameters import Tent
 from hardware.tent.publisher import TentPublisher
+from hardware.tent.scenario import Event, Kind, Scenario
 from hardware.tent.sensors import NODES
 from hardware.tent.simulation import History, Simulation
 
@@ -34,21 +35,23 @@ PAST = timedelta(days=14)
 PAST_STEP_S = 300
 _BATCH = 5000
 _LAID_BEFORE = timedelta(hours=2)
+FLAME_OUT_AFTER = timedelta(minutes=10)
+FLAME_OUT = timedelta(hours=8)
+MESSAGES = "messages.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
 class DemoShed:
-    """A simulated shed at work: its configuration, store and quickened clock."""
+    """A simulated shed at work: the session that reads it, its store and its quickened clock."""
 
-    config: Config
-    config_path: Path
+    session: Session
     store: Store
     clock: QuickClock
     past_readings: int
 
 
 @contextmanager
-def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
+def demo_shed(session: Session, speed: float, seed: int) -> Iterator[DemoShed]:
     """Set up a demo shed in a folder of its own, run it, and take it all down again.
 
     The simulated sensors speak MQTT to a real listener; its store is a real SQLite file.
@@ -60,52 +63,48 @@ def demo_shed(speed: float, seed: int) -> Iterator[DemoShed]:
     """
     with TemporaryDirectory(prefix="layday-demo-") as folder:
         path = Path(folder) / "layday.toml"
-        path.write_text(_config_text(_free_port(), _free_port()), encoding="utf-8")
+        path.write_text(_config_text(Path(folder), _free_port(), _free_port()), encoding="utf-8")
         config = load_config(path)
         start = SystemClock().now().replace(second=0, microsecond=0)
-        simulation = Simulation(Tent(), start - PAST, seed)
+        simulation = Simulation(Tent(), start - PAST, seed, _trouble(start))
         store = open_store(Path(config.store.path))
         try:
             past = _keep_past(store, simulation.record(start, PAST_STEP_S))
             clock = QuickClock(start, speed)
-            daemon = Daemon(config, store, clock)
-            daemon.start()
-            files = _files(path, config)
-            _lay(files.journal, start)
-            outlook = OutlookChild(lambda: order_of(files, clock))
-            page = Child("the phone page", PHONE_CODE, lambda: _phone_order(config, files, clock).line())
-            outlook.start()
-            page.start()
-            try:
-                publisher = TentPublisher(
-                    config.listener.host,
-                    config.listener.port,
-                    start=start,
-                    simulation=simulation,
-                    now=clock.now,
-                )
-                publisher.start()
-                try:
-                    yield DemoShed(config, path, store, clock, past)
-                finally:
-                    publisher.stop()
-            finally:
-                page.stop()
-                outlook.stop()
-                daemon.stop()
+            session = replace(session, config=config, config_path=path, clock=clock, central=None)
+            _lay(session.journal_path, start)
+            with _at_work(session, store, clock, simulation):
+                yield DemoShed(session, store, clock, past)
         finally:
             store.close()
 
 
-def _files(config_path: Path, config: Config) -> Files:
-    store = Path(config.store.path)
-    beside = {name: store.with_suffix(f".{name}.sqlite") for name in ("journal", "outlook")}
-    return Files(config_path, store, beside["journal"], beside["outlook"], ())
+@contextmanager
+def _at_work(session: Session, store: Store, clock: QuickClock, simulation: Simulation) -> Iterator[None]:
+    """Run the daemon, the processes beside it, and the sensors."""
+    daemon = Daemon(session.config, store, clock)
+    daemon.start()
+    beside = Beside(session)
+    beside.start()
+    try:
+        listener = session.config.listener
+        publisher = TentPublisher(
+            listener.host, listener.port, start=clock.now(), simulation=simulation, now=clock.now
+        )
+        publisher.start()
+        try:
+            yield
+        finally:
+            publisher.stop()
+    finally:
+        beside.stop()
+        daemon.stop()
 
 
-def _phone_order(config: Config, files: Files, clock: QuickClock) -> PhoneOrder:
-    phone = config.phone or PhoneConfig()
-    return PhoneOrder(phone.host, phone.port, "", phone.names, False, order_of(files, clock))
+def _trouble(start: datetime) -> Scenario:
+    """Return what goes wrong in the demo: the flame, for a night."""
+    out_s = (start + FLAME_OUT_AFTER).timestamp()
+    return Scenario((Event(Kind.HEATER_OUT, out_s, out_s + FLAME_OUT.total_seconds()),))
 
 
 def _lay(journal_path: Path, start: datetime) -> None:
@@ -117,14 +116,17 @@ def _lay(journal_path: Path, start: datetime) -> None:
         journal.close()
 
 
-def _config_text(port: int, phone_port: int) -> str:
-    """Return the demo's configuration as a user would write it."""
+def _config_text(folder: Path, port: int, phone_port: int) -> str:
+    """Return the demo's configuration as a user would write it; messages go into a file of its own."""
     lines = [
         "# The demo's shed: a 7.5 m day boat hull, upside down on its mould in a poly tunnel.",
-        '[shed]\nname = "tunnel"\n',
+        '[shed]\nname = "simulated_tunnel"\n',
         '[store]\npath = "layday.sqlite"\n',
         f'[listener]\nhost = "127.0.0.1"\nport = {port}\n',
         f"[phone]\nport = {phone_port}\n",
+        '[notify]\nfirst = ["file"]\n',
+        '[[channel]]\nname = "file"\nkind = "command"',
+        f"command = {json.dumps(['tee', '-a', str(folder / MESSAGES)])}\n",
     ]
     entries: list[dict[str, str]] = sensor_entries()
     entries += [{"place": node, "quantity": "online", "topic": status_topic(node)} for node in NODES]

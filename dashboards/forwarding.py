@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from collector.child import read_order
+from collector.child_pipe import read_order
 from collector.clock import SystemClock
 from collector.config import Config, load_config
 from collector.errors import LaydayError

@@ -33,8 +33,8 @@ def check_plot(plot: Path | None) -> None:
         raise InputError("--plot needs matplotlib: pip install 'layday[report]'")
 
 
-def draw_plot(module: str, found: Mapping[str, object], plot: Path) -> None:
-    """Have a module of ours draw into a file; the same values give the same bytes.
+def draw_plot(found: Mapping[str, object], plot: Path) -> None:
+    """Have panels drawn into a file (`dashboards.panel_picture`); the same values give the same bytes.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def draw_plot(module: str, found: Mapping[str, object], plot: Path) -> None:
         If it could not be drawn.
     """
     done = subprocess.run(  # noqa: S603  our own module, with this very interpreter
-        [sys.executable, "-m", module, str(plot)],
+        [sys.executable, "-m", "dashboards.panel_picture", str(plot)],
         input=json.dumps(found),
         capture_output=True,
         text=True,

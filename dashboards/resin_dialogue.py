@@ -78,6 +78,7 @@ class _Dialogue:
         self._application(draft, unit)
         self._gel(draft, unit)
         self._stages(draft, unit)
+        self._reference(draft, unit)
         self._recoat(draft, unit)
         return draft
 
@@ -89,7 +90,7 @@ class _Dialogue:
             "Density of the resin, g/mL",
             _plain,
             files.DENSITY,
-            _TYPICAL_DENSITY_G_ML[draft.family],
+            (_TYPICAL_DENSITY_G_ML[draft.family], "g/mL"),
         )
         self._scalar(
             draft,
@@ -97,7 +98,7 @@ class _Dialogue:
             "Heat of reaction, J/g",
             _plain,
             files.HEAT,
-            _TYPICAL_HEAT_J_G[draft.family],
+            (_TYPICAL_HEAT_J_G[draft.family], "J/g"),
         )
         months = self._answer(
             "Shelf life in months; empty if the sheet is silent", _or(None, _within(_plain, files.SHELF_LIFE))
@@ -106,24 +107,21 @@ class _Dialogue:
             draft.numbers["shelf_life_months"] = months
         where = _temperature(unit)
         self._scalar(
-            draft, "base_c", "Degree-hours count from which temperature", where, files.BASE, _TYPICAL_BASE_C
-        )
-        self._scalar(
             draft,
-            "reference_c",
-            "Equivalent hours at which temperature",
+            "base_c",
+            f"Degree-hours: warmth counts above which °{unit}",
             where,
-            files.TEMPERATURE,
-            _TYPICAL_REFERENCE_C,
+            files.BASE,
+            (_TYPICAL_BASE_C, "°C"),
         )
 
     def _application(self, draft: Draft, unit: str) -> None:
         where = _temperature(unit)
-        coldest = self._answer("Coldest to laminate at", _within(where, files.TEMPERATURE))
-        warmest = self._answer("Warmest to laminate at", _within(where, files.TEMPERATURE))
+        coldest = self._answer(f"Coldest to laminate at, °{unit}", _within(where, files.TEMPERATURE))
+        warmest = self._answer(f"Warmest to laminate at, °{unit}", _within(where, files.TEMPERATURE))
         while warmest <= coldest:
             self.say("the warmest must be above the coldest")
-            warmest = self._answer("Warmest to laminate at", _within(where, files.TEMPERATURE))
+            warmest = self._answer(f"Warmest to laminate at, °{unit}", _within(where, files.TEMPERATURE))
         draft.numbers["application.temp_min_c"] = coldest
         draft.numbers["application.temp_max_c"] = warmest
         self._scalar(
@@ -139,18 +137,18 @@ class _Dialogue:
             "Least margin of the part over the dew point, as in 3C or 5F",
             lambda text: parse_difference_k(text, default=unit),
             files.MARGIN,
-            _TYPICAL_MARGIN_K,
+            (_TYPICAL_MARGIN_K, "°C"),
         )
 
     def _gel(self, draft: Draft, unit: str) -> None:
         cup = self._answer(
-            "Mass in the cup of the gel-time test; empty if the sheet is silent",
+            "Mass in the cup of the gel-time test, as in 100g; empty if the sheet is silent",
             _or(None, _within(lambda text: parse_mass_g(text, default="g"), files.CUP)),
         )
         if cup is not None:
             draft.numbers["gel.cup_g"] = cup
         fixed = draft.least_pct == draft.most_pct
-        example = "77F, 20-25min" if fixed else "77F, 1.25%, 20-25min"
+        example = f"{_warm(unit)}, 20-25min" if fixed else f"{_warm(unit)}, 1.25%, 20-25min"
 
         def cell(text: str) -> tuple[float, float, float, float]:
             parts = _parts(text, 2 if fixed else 3, example)
@@ -163,24 +161,44 @@ class _Dialogue:
         draft.gel = self._rows("Gel time", example, cell, _gel_problems, least=1)
 
     def _stages(self, draft: Draft, unit: str) -> None:
+        example = f"{_warm(unit)}, 8h"
+
         def row(text: str) -> tuple[float, float]:
-            temp, hours = _parts(text, 2, "68F, 8h")
+            temp, hours = _parts(text, 2, example)
             return _within(_temperature(unit), files.CURE_TEMPERATURE)(temp), _hours(hours)
 
         for stage in files.STAGES:
-            rows = self._rows(f"Hours from mixing to {stage}", "68F, 8h", row, _stage_problems)
+            rows = self._rows(f"Hours from mixing to {stage}", example, row, _stage_problems)
             if rows:
                 draft.stages[Stage(stage)] = rows
 
+    def _reference(self, draft: Draft, unit: str) -> None:
+        """Ask where equivalent hours are told, no colder than the sheet has times for."""
+        tables = [
+            [row[0] for row in draft.gel],
+            *([row[0] for row in rows] for rows in draft.stages.values()),
+        ]
+        lowest_c = files.lowest_reference_c(draft.numbers["application.temp_min_c"], tables)
+        self._scalar(
+            draft,
+            "reference_c",
+            f"Equivalent hours are told at which °{unit}",
+            _temperature(unit),
+            Bound(lowest_c, files.TEMPERATURE.high, "°C; the sheet has no times for colder"),
+            (max(lowest_c, _TYPICAL_REFERENCE_C), "°C"),
+        )
+
     def _recoat(self, draft: Draft, unit: str) -> None:
+        example = f"{_warm(unit)}, 2h, 24h"
+
         def row(text: str) -> tuple[float, float, float]:
-            temp, opens, closes = _parts(text, 3, "68F, 2h, 24h")
+            temp, opens, closes = _parts(text, 3, example)
             from_h, to_h = _hours(opens), _hours(closes)
             if from_h >= to_h:
                 raise InputError("the window must open before it closes")
             return _within(_temperature(unit), files.CURE_TEMPERATURE)(temp), from_h, to_h
 
-        draft.recoat = self._rows("Recoat window, from and to", "68F, 2h, 24h", row, _recoat_problems)
+        draft.recoat = self._rows("Recoat window, from and to", example, row, _recoat_problems)
 
     def _scalar(
         self,
@@ -189,15 +207,17 @@ class _Dialogue:
         question: str,
         parse: Callable[[str], float],
         bound: Bound,
-        typical: float | None = None,
+        typical: tuple[float, str] | None = None,
     ) -> None:
         """Ask for one number; where the sheet is silent a typical one stands, and its source says so."""
         checked = _within(parse, bound)
         if typical is None:
             draft.numbers[key] = self._answer(question, checked)
             return
-        given = self._answer(f"{question}; empty if the sheet is silent", _or(None, checked))
-        draft.numbers[key] = typical if given is None else given
+        usual, unit = typical
+        silent = f"empty if the sheet is silent (usual: {usual:g} {unit})"
+        given = self._answer(f"{question}; {silent}", _or(None, checked))
+        draft.numbers[key] = usual if given is None else given
         if given is None:
             draft.guessed[key] = GUESSED
 
@@ -252,6 +272,11 @@ def _degree(text: str) -> str:
     if unit not in {"C", "F"}:
         raise InputError(f"{text!r} is neither C nor F")
     return unit
+
+
+def _warm(unit: str) -> str:
+    """Write a warm day's temperature as the sheet does, for examples."""
+    return "25C" if unit == "C" else "77F"
 
 
 def _weight_or_volume(text: str) -> str:

@@ -4,11 +4,11 @@ import os
 import sys
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
-from typing import Literal, overload
+from typing import TYPE_CHECKING, Literal, overload
 
 import platformdirs
-from rich.console import Console
 
 from collector.calibration import corrected
 from collector.central_config import CentralConfig
@@ -26,6 +26,9 @@ from dashboards.view import Reader
 from forecast.outlook_order import Files
 from forecast.shed_limits import limits_of
 from forecast.verdict import Limits, Verdict
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 CONFIG_VARIABLE = "LAYDAY_CONFIG"
 EXIT_CODES = {Verdict.GO: 0, Verdict.NO_GO: 10, Verdict.TIGHT: 11, Verdict.NO_NEWS: 12}
@@ -46,7 +49,13 @@ class Session:
     plain: bool = False
     central: Address | None = None
     clock: Clock = field(default_factory=SystemClock)
-    console: Console = field(default_factory=lambda: Console(highlight=False, soft_wrap=False))
+
+    @cached_property
+    def console(self) -> "Console":
+        """Where answers go; loaded when there is one, for the daemon has none and would keep 3 MB for it."""
+        from rich.console import Console
+
+        return Console(highlight=False, soft_wrap=False)
 
     @property
     def store_path(self) -> Path:
@@ -90,8 +99,7 @@ class Session:
     @property
     def card_folders(self) -> tuple[Path, ...]:
         """Where the user's own resin cards are: ``cards`` beside the configuration file."""
-        folder = self.config_path.parent if self.config_path else platformdirs.user_config_path("layday")
-        return (folder / "cards",)
+        return ((self.config_path or usual_config_path()).parent / "cards",)
 
     @property
     def reader(self) -> Reader:
@@ -121,8 +129,6 @@ class Session:
 
         Raises
         ------
-        InputError
-            If a central store is to be written, or its address names none of several sheds.
         InputError
             If a central store is to be written, or its address names none of several sheds.
         StoreError
@@ -162,6 +168,11 @@ class Session:
         if told.remark:
             print(f"layday: {told.remark}", file=sys.stderr)  # noqa: T201  the answer itself may be JSON
         return told.at
+
+
+def usual_config_path() -> Path:
+    """Return where a user's configuration is looked for when none is named."""
+    return platformdirs.user_config_path("layday") / "layday.toml"
 
 
 def central_access(config: Config) -> Access:
@@ -213,7 +224,7 @@ def _at_central(session: Session, address: Address) -> Session:
 
 def _configured(config_file: str | None, *, json: bool, plain: bool) -> Session:
     named = config_file or os.environ.get(CONFIG_VARIABLE)
-    path = Path(named) if named else platformdirs.user_config_path("layday") / "layday.toml"
+    path = Path(named) if named else usual_config_path()
     if path.is_file():
         return Session(load_config(path), path, json=json, plain=plain)
     if named:

@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryFile
 from typing import NoReturn
 
-from collector.clock import SystemClock
+from collector.clock import Clock, SystemClock
 from collector.plain import made, plain
 from dashboards.watched_shed import WatchedShed
 
@@ -46,13 +46,18 @@ def main() -> None:
     sys.modules["ssl"] = None  # type: ignore[assignment]
     with os.fdopen(int(sys.argv[1]), "rb") as file:
         order = made(ScreenOrder, json.loads(file.read()))
+    sys.exit(draw(order, SystemClock()))
+
+
+def draw(order: ScreenOrder, clock: Clock) -> int:
+    """Draw the live screen until told to stop; return the exit code."""
     from dashboards.terminal.render.watch import Look
     from dashboards.terminal.screens.watch import WatchApp
 
     for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
         os.environ.pop(name, None)
     look = Look(view="big" if order.big else "main", plain=order.plain, only_ascii=order.only_ascii)
-    app = WatchApp(order.shed, SystemClock(), every_s=order.every_s, look=look, for_s=order.for_s)
+    app = WatchApp(order.shed, clock, every_s=order.every_s, look=look, for_s=order.for_s)
     # without the mouse a terminal's own selecting and scrolling work, over ssh too
     app.run(mouse=False)
-    sys.exit(app.return_code or 0)
+    return app.return_code or 0

@@ -127,10 +127,33 @@ def parse_card(raw: Mapping[str, object], file: str, key: str) -> Card:
         ),
         sources=_sources(top),
     )
+    _reference(top, card)
     top.no_other_keys()
     if top.mistakes:
         raise ConfigError([f"{file}: {mistake}" for mistake in top.mistakes])
     return card
+
+
+def _reference(top: Table, card: Card) -> None:
+    """See that hours can be told at the card's reference temperature: every stage goes on there."""
+    tables = [[cell.temp_c for cell in card.gel], *(table.temps_c for table in card.stages)]
+    lowest_c = lowest_reference_c(card.application.temp_min_c, tables)
+    if card.reference_c < lowest_c:
+        top.wrong(
+            "reference_c",
+            f"{card.reference_c:g} °C is colder than the sheet has times for; give {lowest_c:g} °C or more",
+        )
+
+
+def lowest_reference_c(temp_min_c: float, tables_c: Sequence[Sequence[float]]) -> float:
+    """Return the coldest temperature [°C] at which gel and every stage of a card go on.
+
+    A stage stands still below both the coldest row of its table and the coldest that the sheet allows.
+
+    >>> lowest_reference_c(18.0, [[25.0], [15.0, 20.0]])
+    18.0
+    """
+    return max((min(temp_min_c, *temps_c) for temps_c in tables_c if temps_c), default=temp_min_c)
 
 
 def _hardener(table: Table) -> Hardener:

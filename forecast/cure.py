@@ -203,6 +203,6 @@ def steady_c(rate: Rate, mean_per_h: float) -> float:
     23.0
     """
     rates = rate.per_h(GRID_C)
-    if not rates[0] < mean_per_h <= rates[-1] or not mean_per_h > 0.0:
+    if not rates[0] < mean_per_h <= rates[-1]:
         raise ValueError(f"no temperature from -40 to 200 °C gives {mean_per_h:g} 1/h")
     return float(np.interp(mean_per_h, rates, GRID_C))

@@ -1,17 +1,18 @@
-"""What the daemon tells the process that makes outlooks: where everything is, and what time it is."""
+"""What the daemon tells the process that makes outlooks: where everything is, and what time it is.
+
+Tuples, not dataclasses, which load a megabyte: the phone page's process reads orders too.
+"""
 
 import json
-import logging
 import time
-from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import NamedTuple
 
 from collector.clock import Clock, QuickClock, SystemClock
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(NamedTuple):
     """Files that an outlook is made from and kept in, and the clock to go by.
 
     `config_file` is empty where every default holds. `clock_at`, `clock_monotonic_s` [s, the
@@ -31,7 +32,7 @@ class Order:
 
     def line(self) -> bytes:
         """Return this order as one line of JSON."""
-        return json.dumps(asdict(self)).encode() + b"\n"
+        return json.dumps(self._asdict()).encode() + b"\n"
 
     def clock(self) -> Clock:
         """Return the clock to go by."""
@@ -41,8 +42,7 @@ class Order:
         return QuickClock(datetime.fromisoformat(self.clock_at) + since, self.speed)
 
 
-@dataclass(frozen=True, slots=True)
-class Files:
+class Files(NamedTuple):
     """Where things are, as the command line knows it."""
 
     config: Path | None
@@ -54,6 +54,8 @@ class Files:
 
 def order_of(files: Files, clock: Clock) -> Order:
     """Return the order for a process that starts now."""
+    import logging  # who only reads orders does without
+
     real_s = clock.real_seconds(timedelta(seconds=1))
     return Order(
         config_file=str(files.config or ""),

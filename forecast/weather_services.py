@@ -12,14 +12,14 @@ import numpy as np
 from collector.clock import to_us
 from collector.domain import QUANTITIES
 from collector.errors import InputError
-from collector.units import converter
+from collector.sensor_units import converter
 from forecast.past import Array, Times
 
 _HOUR_US = 3_600_000_000
 _LONGEST_RUN_H = 24 * 16
 _DURATION = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?)?")
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
-# The services' spellings of units, as ours (`collector.units.converter`); "" is the quantity's own.
+# The services' spellings of units, as ours (`collector.sensor_units.converter`); "" is the quantity's own.
 _UNITS = {
     "degC": "C", "degF": "F", "C": "C", "F": "F", "°C": "C", "°F": "F", "celsius": "C", "fahrenheit": "F",
     "percent": "%", "%": "%", "km_h-1": "km/h", "km/h": "km/h", "m_s-1": "m/s", "m/s": "m/s",

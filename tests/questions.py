@@ -6,8 +6,11 @@ again and compares.
 
 import re
 import sys
+from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import dropwhile, groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -16,6 +19,7 @@ from tests.scenario import EVENING, MORNING, NOON, ask, keep_outlook, lay, make_
 
 README = Path(__file__).parent.parent / "README.md"
 BEGIN, END = "<!-- questions -->", "<!-- /questions -->"
+_FOLDED = 4  # lines that were told before
 _CARD = "generic-vinyl-ester"
 _CONFIG = """[heater]
 bay = "keel"
@@ -43,6 +47,8 @@ class Question:
     at: datetime
     typed: tuple[str, ...]
     code: int = 0
+    begins: str = ""
+    """How the sentence begins that answers, where an earlier answer had it too."""
 
 
 QUESTIONS = (
@@ -58,7 +64,7 @@ QUESTIONS = (
     Question("When can I lay the next ply?", NOON, ("cure", "when", "k1", "ply")),
     Question("Will the heater spoil it?", NOON, ("heater",), 11),
     Question("Is it all right tonight?", EVENING, ("tonight",), 10),
-    Question("When does the gas run out?", NOON, ("heater", "--bay", "keel"), 11),
+    Question("When does the gas run out?", NOON, ("heater", "--bay", "keel"), 11, "Propane"),
     Question("When can I grind?", EVENING, ("cure", "when", "k1", "grind")),
     Question("Bond or sand?", MORNING, ("cure", "when", "k1", "ply")),
     Question("It went cold in the night: is it ruined?", MORNING, ("cure", "when", "s2")),
@@ -88,14 +94,39 @@ def answers(folder: Path) -> list[tuple[Question, int, str, str]]:
 def section(found: list[tuple[Question, int, str, str]]) -> str:
     """Return the README's section, markers and all."""
     lines = [BEGIN]
+    told: set[str] = set()
     for number, (question, _, said, _) in enumerate(found, 1):
         typed = " ".join(f"'{word}'" if " " in word else word for word in question.typed)
-        answer = "\n".join(line.rstrip() for line in said.strip("\n").splitlines())
+        answer = [line.rstrip() for line in said.strip("\n").splitlines()]
         lines += [
             f"<details><summary>{number}. <b>{question.words}</b> <code>layday {typed}</code></summary>"
         ]
-        lines += ["", "```text", answer, "```", "", "</details>"]
+        lines += [
+            "",
+            "```text",
+            *_unfolded(answer, told.difference(_sentence(answer, question.begins))),
+            "```",
+            "",
+            "</details>",
+        ]
+        told.update(answer)
     return "\n".join([*lines, END])
+
+
+def _sentence(answer: list[str], begins: str) -> list[str]:
+    """Return the lines of the sentence that begins so, as far as its full stop."""
+    if not begins:
+        return []
+    rest = list(dropwhile(lambda line: not line.startswith(begins), answer))
+    ends = next(index for index, line in enumerate(rest, 1) if line.endswith("."))
+    return rest[:ends]
+
+
+def _unfolded(answer: list[str], told: AbstractSet[str]) -> Iterator[str]:
+    """Yield an answer's lines; four and more in a row that an earlier answer had stand as one ellipsis."""
+    for is_told, lines in groupby(answer, told.__contains__):
+        run = list(lines)
+        yield from ["… (as above)"] if is_told and len(run) >= _FOLDED else run
 
 
 def main() -> None:

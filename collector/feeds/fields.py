@@ -8,7 +8,7 @@ from collector.config_base import TimeUnit
 from collector.domain import Quantity
 from collector.feeds.items import Found, Item
 from collector.feeds.words import WRITTEN_UNITS
-from collector.units import converter
+from collector.sensor_units import converter
 from collector.values import BadValueError, finite, number_of, parse_document, resolve, time_of
 
 MAX_FIELDS = 1000

@@ -9,7 +9,7 @@ from collector.domain import QUANTITIES, Quantity
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import name_pattern, named_parts
 from collector.feeds.words import meaning, target_of
-from collector.units import converter, senml_converter
+from collector.sensor_units import converter, senml_converter
 from collector.values import BadValueError
 
 MAX_SENSORS = 2000

@@ -7,7 +7,7 @@ from typing import NamedTuple, cast
 
 from collector.config_base import SensorUnit
 from collector.domain import QUANTITIES
-from collector.units import converter
+from collector.sensor_units import converter
 
 _LONGEST_WORD = 100
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")

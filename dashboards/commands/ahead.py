@@ -43,7 +43,7 @@ def ahead(
     if plot is not None:
         from dashboards.panels import ahead_panels
 
-        draw_plot("dashboards.panel_picture", ahead_panels(found, bays, session.reader), plot)
+        draw_plot(ahead_panels(found, bays, session.limits, session.reader), plot)
     if session.json:
         answer = ahead_json(found, bays, session.limits, session.reader)
         answer["notes"] = [*notes, *found.notes]

@@ -9,7 +9,7 @@ import typer
 
 from collector.errors import StoreError
 from dashboards.health import Health, examine, outlook_age
-from dashboards.session import EXIT_CODES, Session
+from dashboards.session import EXIT_CODES, Session, usual_config_path
 from dashboards.settings import setting_lines
 from dashboards.terminal.render.check import check_sentences, check_text, sensor_words
 from dashboards.terminal.saying import say
@@ -30,7 +30,7 @@ def check(
             session.console.print(line, soft_wrap=True, markup=False)
         return
     session.need_own_files()  # it tells how this installation is
-    where = str(session.config_path) if session.config_path else "none found, every default holds"
+    where = str(session.config_path or f"none in {usual_config_path()}, so every default holds")
     try:
         store = session.open_store(read_only=True)
     except StoreError as error:

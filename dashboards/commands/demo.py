@@ -6,24 +6,23 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import datetime
+from textwrap import indent
 from types import FrameType
 from typing import Annotated, Self
 
 import typer
-from rich.console import Group
-from rich.live import Live
-from rich.text import Text
 
+from dashboards.commands.watch import can_draw, screen_order
 from dashboards.cure_view import cure_sentence
 from dashboards.cure_view import headline as cure_headline
 from dashboards.demo_shed import DemoShed, demo_shed
+from dashboards.notify.alarm_file import AlarmFile, alarm_path, open_alarm_file
+from dashboards.notify.alarm_view import messages_json
+from dashboards.notify.outbox import Delivery, Outbox, State
 from dashboards.session import Session
-from dashboards.terminal.palette import QUIET
-from dashboards.terminal.render.now import now_text
-from dashboards.terminal.render.tonight import cure_lines
 from dashboards.view import bay_sentence, now_json
+from dashboards.watch_program import draw
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -46,19 +45,20 @@ def demo(
     session: Session = ctx.obj
     if not session.json:
         session.console.print("Simulating two weeks of a shed's past …", soft_wrap=True)
-    with _stop_signals() as stop, demo_shed(speed, seed) as shed:
-        session = replace(session, config=shed.config, config_path=shed.config_path, clock=shed.clock)
+    with _stop_signals() as stop, demo_shed(session, speed, seed) as shed:
         until_s = time.monotonic() + for_s if for_s else float("inf")
         if session.json:
-            _show_json(session, shed, until_s, stop)
-        elif session.plain:
-            _show_plain(session, shed, until_s, stop)
+            _show_json(shed, until_s, stop)
+        elif session.plain or not can_draw():
+            _show_plain(shed, until_s, stop)
         else:
-            _show_live(session, shed, until_s, stop, speed)
+            draw(screen_order(shed.session, every_s=_LOOK_EVERY_S, for_s=for_s), shed.clock)
 
 
-def _look(session: Session, shed: DemoShed) -> ShedNow:
-    return shed_now(shed.store, shed.config.shed.name, shed.config.sensors, session.limits, shed.clock.now())
+def _look(shed: DemoShed) -> ShedNow:
+    session = shed.session
+    config = session.config
+    return shed_now(shed.store, config.shed.name, config.sensors, session.limits, shed.clock.now())
 
 
 class _Ahead:
@@ -84,6 +84,33 @@ class _Ahead:
         return self._newest
 
 
+class Messages:
+    """What the demo's shed tells people, each message once it has gone out."""
+
+    def __init__(self, session: Session) -> None:
+        self._path = alarm_path(session.store_path)
+        self._file: AlarmFile | None = None
+        self._shown: set[str] = set()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._file is not None:
+            self._file.close()
+
+    def fresh(self) -> list[Delivery]:
+        """Return what has gone out since the last look, the first first."""
+        if self._file is None and self._path.exists():
+            self._file = open_alarm_file(self._path, read_only=True)
+        if self._file is None:
+            return []
+        sent = [one for one in reversed(Outbox(self._file).all()) if one.state is State.SENT]
+        found = [one for one in sent if one.message.key not in self._shown]
+        self._shown |= {one.message.key for one in found}
+        return found
+
+
 def _waits(until_s: float, stop: threading.Event) -> bool:
     """Wait for the next look; False when the demo is over."""
     return (
@@ -91,22 +118,26 @@ def _waits(until_s: float, stop: threading.Event) -> bool:
     )
 
 
-def _show_json(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> None:
-    """Print one line of layday/now/1 at each look, and one of layday/outlook/1 whenever there is another."""
+def _show_json(shed: DemoShed, until_s: float, stop: threading.Event) -> None:
+    """Print a line of layday/now/1 at each look; of outlook and messages whenever there is another."""
+    session = shed.session
     told: Outlook | None = None
-    with _Ahead(session) as ahead:
+    with _Ahead(session) as ahead, Messages(session) as messages:
         while True:
-            now = _look(session, shed)
+            now = _look(shed)
             session.console.out(json.dumps(now_json(now, session.reader)), highlight=False)
             if (newest := ahead.newest()) is not None and newest != told:
                 told = newest
                 session.console.out(dump_outlook(newest), highlight=False)
+            if fresh := messages.fresh():
+                session.console.out(json.dumps(messages_json(fresh)), highlight=False)
             if not _waits(until_s, stop):
                 return
 
 
-def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threading.Event) -> None:
-    """Print a sentence for each bay whose verdict or reasons change; never redraw."""
+def _show_plain(shed: DemoShed, until_s: float, stop: threading.Event) -> None:
+    """Print a sentence for each bay whose verdict or reasons change, and each message; never redraw."""
+    session = shed.session
     session.console.print(f"{shed.past_readings} readings of the past are kept; live readings follow.")
     said: dict[str, object] = {}
 
@@ -115,9 +146,9 @@ def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threadin
             said[name] = sort
             session.console.print(f"{session.reader.clock(at, at)} {sentence}", soft_wrap=True, markup=False)
 
-    with _Ahead(session) as ahead:
+    with _Ahead(session) as ahead, Messages(session) as messages:
         while True:
-            now = _look(session, shed)
+            now = _look(shed)
             for bay in now.bays:
                 causes = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
                 say(bay.bay, causes, bay_sentence(bay, session.reader), now.at)
@@ -125,23 +156,15 @@ def _show_plain(session: Session, shed: DemoShed, until_s: float, stop: threadin
             for cure in newest.cures if newest is not None else ():
                 sort = (cure.verdict, cure.basis, cure_headline(cure))
                 say(cure.key, sort, cure_sentence(cure, session.reader), now.at)
+            for one in messages.fresh():
+                session.console.print(_told(one), soft_wrap=True, markup=False)
             if not _waits(until_s, stop):
                 return
 
 
-def _show_live(session: Session, shed: DemoShed, until_s: float, stop: threading.Event, speed: float) -> None:
-    """Redraw the shed once a second."""
-    foot = Text(f"Simulated shed, {speed:g} times as fast as life. Ctrl-C stops it.", style=QUIET)
-    with Live(console=session.console, auto_refresh=False, transient=False) as live, _Ahead(session) as ahead:
-        while True:
-            now, newest = _look(session, shed), ahead.newest()
-            width = session.console.width
-            picture = [now_text(now, session.reader, width), Text()]
-            for cure in newest.cures if newest is not None else ():
-                picture += [*cure_lines(cure, now.at, session.reader, width), Text()]
-            live.update(Group(*picture, foot), refresh=True)
-            if not _waits(until_s, stop):
-                return
+def _told(one: Delivery) -> str:
+    """Return a message as its reader gets it, set in from what layday says on the screen."""
+    return indent(f"{one.message.head}\n{one.message.text}", "    ")
 
 
 @contextmanager

@@ -80,6 +80,8 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     if weather not in set(Weather):
         raise InputError(f"--weather {weather!r}: choose none, perfect or column")
     check_plot(plot)
+    if plot is not None and cures:
+        raise InputError("--plot draws the scores of forecasts or, with --windows, of decisions; not --cures")
     history = _knowing(session, file, Weather(weather))
     if bay is not None and bay not in history.bays:
         raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
@@ -103,8 +105,10 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
         else:
             found = replay(history, plan, jobs, tick, bays)
             _until(found, _hours("--horizon", horizon))
-            if plot is not None:
-                draw_plot("dashboards.hindcast_picture", found, plot)
+    if plot is not None:
+        from dashboards.panels import hindcast_panels
+
+        draw_plot(hindcast_panels(found), plot)
     _print(session, found)
 
 

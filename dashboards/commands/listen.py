@@ -25,7 +25,7 @@ from dashboards.listening.proposal import (
     tables,
     words_for,
 )
-from dashboards.session import Session
+from dashboards.session import Session, usual_config_path
 
 _PORTS = range(1, 65_536)
 
@@ -142,7 +142,7 @@ def _summary(session: Session, book: Book, found: list[ProposedTopic]) -> Iterat
     if book.left_out_count:
         yield f"# {book.left_out_count} messages of further topics were left out: name some with --topic"
     if new or unsure:
-        file = session.config_path or "layday.toml"
+        file = session.config_path or usual_config_path()
         yield f"# Put these lines into {file}, give places the names of your bays, and take the # from those"
         yield "# that you know to be right. A place 'outdoor' or 'heater' is one like any other."
 

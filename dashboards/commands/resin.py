@@ -57,7 +57,7 @@ def show(
     if plot is not None:
         from dashboards.panels import gel_panels
 
-        draw_plot("dashboards.panel_picture", gel_panels(found, session.reader), plot)
+        draw_plot(gel_panels(found, session.reader), plot)
     if session.json:
         session.console.print_json(json.dumps(card_json(found)))
         return
@@ -107,6 +107,7 @@ def new(
     typer.echo(f"{path} written.")
     for remark in remarks:
         typer.echo(f"  {remark}")
+    typer.echo(f"Hold it against the sheet: layday resin show {path.stem if out is None else path}")
 
 
 def _print_json(session: Session, card: str, remarks: list[Remark]) -> None:

@@ -35,11 +35,27 @@ def watch(
     if session.plain or session.json:
         _print_changes(session, every_s, for_s)
         return
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+    give_way(screen_order(session, every_s=every_s, for_s=for_s, big=big))
+
+
+def can_draw() -> bool:
+    """Say whether there is a terminal to draw on and to hear keys from."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def screen_order(session: Session, *, every_s: float, for_s: float = 0.0, big: bool = False) -> ScreenOrder:
+    """Return what the live screen is to show on this terminal, until `q` or until `for_s` [s] have passed.
+
+    Raises
+    ------
+    InputError
+        If there is no terminal.
+    """
+    if not can_draw():
         raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
     only_ascii = not speaks_utf8(os.environ)
     plain = only_ascii or not has_braille("utf-8", os.environ)
-    give_way(ScreenOrder(watched_shed(session), every_s, for_s, big, plain, only_ascii))
+    return ScreenOrder(watched_shed(session), every_s, for_s, big, plain, only_ascii)
 
 
 def _print_changes(session: Session, every_s: float, for_s: float) -> None:

@@ -67,8 +67,10 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     found, notes = (kept, ()) if kept else _found(session, planned, bay, moment, any_hour=any_hour)
     if plot is not None:
         from dashboards.panels import windows_panels
+        from forecast.window import Thresholds
 
-        draw_plot("dashboards.panel_picture", windows_panels(found, session.reader), plot)
+        odds = Thresholds(config.windows.go_odds, config.windows.tight_odds)
+        draw_plot(windows_panels(found, odds, session.reader), plot)
     _print(session, found, (*planned.mistakes, *notes), moment)
     raise typer.Exit(EXIT_CODES[_best(found)])
 

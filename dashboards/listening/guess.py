@@ -11,7 +11,7 @@ from collector.config_base import SensorUnit
 from collector.domain import QUANTITIES, Quantity
 from collector.feeds.fields import written_number
 from collector.feeds.words import meaning, plain_word
-from collector.units import converter, senml_converter
+from collector.sensor_units import converter, senml_converter
 from collector.values import BadValueError, number_of, time_of
 from dashboards.listening.heard import HeardField
 

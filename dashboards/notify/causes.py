@@ -66,6 +66,9 @@ OF_THE_AIR = frozenset(
 )
 """What a stopped heater brings about in its bays by itself."""
 
+CALLS_IN = frozenset({AlarmCause.WINDOW_OPENING, AlarmCause.WORK_TIME_SHORT})
+"""What asks people in to work: not told while there is carbon monoxide."""
+
 ON_READINGS = OF_THE_AIR | {AlarmCause.RECOAT_CLOSING, AlarmCause.LAMINATE_HOT, AlarmCause.BACK_AFTER_GAP}
 """What rests on a bay's readings, and means nothing without them."""
 

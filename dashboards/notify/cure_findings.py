@@ -93,7 +93,7 @@ def _stage_at_risk(cure: CureOutlook, at: datetime) -> Finding:
     facts = Facts(
         part=cure.part,
         stage=ready.wanted.stage.value,
-        odds=None if ready.odds is None else 1.0 - ready.odds,
+        odds=1.0 if missed else None if ready.odds is None else 1.0 - ready.odds,
         when_at=likely_at,
         since_at=ready.wanted.at,
         until_at=max(ready.wanted.at, at) + timedelta(hours=2),

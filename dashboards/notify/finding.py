@@ -42,6 +42,7 @@ class Facts:
 
     `odds` belong to what is feared. `since_at` is when it began, `when_at` when it is expected,
     `by_at` the last moment to do something, `until_at` when telling it makes no sense any more.
+    `mix_at` is when a pot had better be mixed, `low_c` and `high_c` lie about `temp_c` (10 to 90 %).
     `sensors` are the quantities of lost or suspect sensors, with `flags` for why.
     """
 
@@ -56,7 +57,10 @@ class Facts:
     when_at: datetime | None = None
     by_at: datetime | None = None
     until_at: datetime | None = None
+    mix_at: datetime | None = None
     temp_c: float | None = None
+    low_c: float | None = None
+    high_c: float | None = None
     limit_c: float | None = None
     warmer_k: float | None = None
     humidity_pct: float | None = None

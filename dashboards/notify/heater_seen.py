@@ -16,10 +16,12 @@ def heater_seen(outlook: HeaterOutlook) -> Heater:
         stopped=None if unknown else outlook.sign is Sign.HEATER_STOPPED,
         stopped_since=outlook.sign_since,
         peak_c=None if over is None else over.peak_c,
+        peak_low_c=None if over is None else over.peak_low_c,
+        peak_high_c=None if over is None else over.peak_high_c,
         peak_at=None if over is None else over.peak_at,
         work_min=None if work is None else work.plan_min,
         lost_min=None if work is None else work.lost_min,
-        setpoint_c=outlook.advice.setpoint_c,
+        advice=outlook.advice,
         fuel_kg=None if fuel is None else fuel.left_kg,
         fuel_out_at=None if fuel is None else (fuel.runs_out_from_at or fuel.runs_out_at),
     )

@@ -106,7 +106,8 @@ def _raised(notice: Notice, reader: Reader, escalates_at: datetime | None) -> tu
         for one in said
     ]
     if notice.kind is Kind.ESCALATED:
-        parts.insert(0, "Nobody has answered yet, so you are told too.")
+        told = notice.alarms[0].told_at or notice.at
+        parts.insert(0, f"Told again, since nobody has answered it from {reader.clock(told, notice.at)} on.")
     if notice.until_at is not None:
         parts.append(f"This holds until {reader.clock(notice.until_at, notice.at)}.")
     if notice.also:

@@ -12,7 +12,10 @@ from dashboards.notify.states import Alarm
 from dashboards.suspect_words import suspect_words, to_do_words
 from dashboards.view import Reader
 from forecast.cure_outlook import Remedy
+from forecast.heater_state import Action
 
+_EMPTY_KG = 0.3
+"""What a scale still shows of an empty bottle: our choice."""
 _SENSORS = {"air_c": "air sensor", "humidity_pct": "humidity sensor", "part_c": "part probe"}
 _NEVER = "layday is no carbon monoxide alarm: hang up a certified one, and trust that"
 
@@ -71,7 +74,9 @@ def _warming(case: _Case) -> str:
         return f"cover the part by {case.clock(facts.by_at)}"
     if not facts.remedy:
         return "nothing that layday knows of gets it there in time; leave it, keep it warm, plan for later"
-    by = f" by {case.clock(facts.by_at)}" if facts.by_at is not None else ""
+    if facts.by_at is None:
+        return f"bring the part to {case.temp(facts.limit_c)} or more; colder, little or nothing of it counts"
+    by = f" by {case.clock(facts.by_at)}"
     much = f" (about {case.reader.difference(facts.warmer_k, 0)} warmer)" if facts.warmer_k else ""
     then = f"; it is then {odds_words(facts.remedy_odds)} to be ready" if facts.remedy_odds else ""
     return f"bring heat to the part itself{by}{much}{then}"
@@ -86,13 +91,16 @@ def _stage_at_risk(case: _Case) -> Saying:
     facts = case.facts
     wanted = case.clock(facts.since_at)
     likely = (
-        f"likely at {case.clock(facts.when_at)}" if facts.when_at is not None else "not within three days"
+        f": likely at {case.clock(facts.when_at)}"
+        if facts.when_at is not None
+        else ", nor in the three days after, as it goes now"
     )
     missed = facts.since_at is not None and facts.since_at <= case.at
     late = f"was not {facts.stage} by {wanted}" if missed else f"will not be {facts.stage} by {wanted}"
     cold = f"; the coldest hour ahead is about {case.temp(facts.temp_c)}" if facts.temp_c is not None else ""
+    sure = "certain: the hour is past" if missed else case.odds()
     head = _head_by(case, "warm it") if facts.remedy else f"{case.part}: not {facts.stage} by {wanted}"
-    return Saying(head, f"{case.part} {late}: {likely}{cold}", _warming(case), case.odds())
+    return Saying(head, f"{case.part} {late}{likely}{cold}", _warming(case), sure)
 
 
 def _stall_ahead(case: _Case) -> Saying:
@@ -118,13 +126,31 @@ def _dew_ahead(case: _Case) -> Saying:
 def _work_time_short(case: _Case) -> Saying:
     facts = case.facts
     lost, work = facts.lost_min or 0.0, facts.work_min or 0.0
-    set_to = f"set the heater to {case.temp(facts.limit_c)}" if facts.limit_c is not None else "turn it down"
+    spread = ""
+    if facts.low_c is not None and facts.high_c is not None:
+        spread = f"8 times in 10 it peaks between {case.temp(facts.low_c)} and {case.temp(facts.high_c)}"
     return Saying(
         f"{case.bay}: the heater will overshoot",
         f"the air in {case.bay} will reach about {case.temp(facts.temp_c)} at {case.clock(facts.when_at)}: "
-        f"a pot loses {lost:.0f} of its {work:.0f} min",
-        f"{set_to}, mix smaller pots, or wait until it has passed",
+        f"a pot mixed then loses {lost:.0f} of its {work:.0f} min",
+        _cooler(case),
+        spread,
     )
+
+
+def _cooler(case: _Case) -> str:
+    """Return what keeps a pot's work time: the heater's advice, or what anybody can do."""
+    facts = case.facts
+    by = f" by {case.clock(facts.by_at)}" if facts.by_at is not None else ""
+    mix = f", and mix at {case.clock(facts.mix_at)}" if facts.mix_at is not None else ""
+    then = f"; a pot then lasts as planned {odds_words(facts.remedy_odds)}" if facts.remedy_odds else ""
+    if facts.remedy == Action.SET.value and facts.limit_c is not None:
+        return f"set the heater to {case.temp(facts.limit_c)}{by}{mix}{then}"
+    if facts.remedy == Action.OFF.value:
+        return f"turn the heater off{by}{mix}{then}"
+    if facts.remedy == Action.WAIT.value and mix:
+        return f"wait{mix}{then}"
+    return "turn the heater down, mix smaller pots, or wait until it has passed"
 
 
 def _too_humid(case: _Case) -> Saying:
@@ -141,22 +167,30 @@ def _too_humid(case: _Case) -> Saying:
 
 def _heater_stopped(case: _Case) -> Saying:
     gas = case.facts.fuel_kg
-    left = f"; {gas:.1f} kg of gas are left" if gas is not None else ""
+    left = f"; {gas:.1f} kg of fuel are left" if gas is not None else ""
     return Saying(
         "the heater has stopped: light it again",
-        f"the heater seems to have stopped at {case.clock(case.facts.since_at)}{left}",
+        f"the heater seems to have stopped: no warmth has come from it since about "
+        f"{case.clock(case.facts.since_at)}{left}",
         "look at gas, flame and power; air the shed before you light it again",
         "by the course of the air; go and see",
     )
 
 
 def _fuel_low(case: _Case) -> Saying:
-    by_at = case.facts.by_at
+    by_at, left_kg = case.facts.by_at, case.facts.fuel_kg or 0.0
+    wanted = f"warmth is wanted until {case.clock(case.facts.when_at)}"
+    if left_kg < _EMPTY_KG or (by_at is not None and by_at <= case.at):
+        return Saying(
+            "the fuel is as good as gone: change the bottle",
+            f"about {left_kg:.1f} kg of fuel are left, which is as good as none; {wanted}",
+            "put a full bottle or tank on now, and see that the heater lights",
+            "as weighed or reckoned",
+        )
     return Saying(
-        f"gas runs out about {case.clock(by_at)}: change the bottle",
-        f"{case.facts.fuel_kg or 0.0:.1f} kg of gas last until {case.clock(by_at)} at the earliest; "
-        f"warmth is wanted until {case.clock(case.facts.when_at)}",
-        f"have a full bottle on before {case.clock(by_at)}",
+        f"fuel may be gone by {case.clock(by_at)}: change the bottle",
+        f"{left_kg:.1f} kg of fuel may be gone by {case.clock(by_at)}; {wanted}",
+        f"have a full bottle or tank on before {case.clock(by_at)}",
         "9 times in 10 it lasts longer",
     )
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from forecast.heater_state import HeaterAdvice
 from forecast.outlook import Outlook
 from forecast.window_answer import JobWindows
 
@@ -20,18 +21,21 @@ class Gas:
 class Heater:
     """What is known of the heater; None where it is not.
 
-    `stopped` is None where nobody can tell. `lost_min` is the work time that the coming peak costs a pot that
-    would last `work_min`; `fuel_out_at` the earliest moment (10 %) at which the fuel is used up.
+    `stopped` is None where nobody can tell. `lost_min` is the work time that the coming peak (10 to 90 %:
+    `peak_low_c` to `peak_high_c`) costs a pot that would last `work_min`; `advice` what keeps it.
+    `fuel_out_at` is the earliest moment (10 %) at which the fuel is used up.
     """
 
     bay: str
     stopped: bool | None
     stopped_since: datetime | None = None
     peak_c: float | None = None
+    peak_low_c: float | None = None
+    peak_high_c: float | None = None
     peak_at: datetime | None = None
     work_min: float | None = None
     lost_min: float | None = None
-    setpoint_c: float | None = None
+    advice: HeaterAdvice | None = None
     fuel_kg: float | None = None
     fuel_out_at: datetime | None = None
 

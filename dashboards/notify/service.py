@@ -17,7 +17,7 @@ from datetime import datetime, time, timedelta
 from pathlib import Path
 
 from collector.calibration import corrected
-from collector.child import read_order
+from collector.child_pipe import read_order
 from collector.clock import Clock
 from collector.config import Config, load_config
 from collector.domain import Flag

@@ -1,6 +1,7 @@
 """What there is to say about bays, heater, windows and layday itself: pure."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 
 from dashboards.notify.causes import AlarmCause
@@ -13,7 +14,8 @@ from forecast.window_answer import JobWindows
 
 CO_FROM_PPM, CO_BELOW_PPM = 35.0, 25.0
 """From 35 ppm nobody should spend a shift there (NIOSH recommended limit, 8 h mean; from memory)."""
-LOST_FROM_MIN, LOST_BELOW_MIN = 10.0, 5.0
+LOST_FROM_MIN, LOST_FROM_SHARE = 10.0, 0.2
+"""So many minutes off a pot, or a fifth of a quick one, are worth a word; half of it is none: our choice."""
 GAP_FROM = timedelta(minutes=30)
 FUEL_SPARE = timedelta(hours=1)
 OPENS_WITHIN = timedelta(minutes=60)
@@ -115,22 +117,39 @@ def _heater(heater: Heater, scene: Scene) -> Iterator[Finding]:
         there = out_at is not None and out_at < wanted_at
         clear = out_at is None or out_at > wanted_at + FUEL_SPARE
         soon = there and out_at is not None and out_at - scene.at <= timedelta(hours=2)
-        facts = Facts(fuel_kg=heater.fuel_kg, by_at=out_at, when_at=wanted_at, until_at=out_at)
+        facts = Facts(fuel_kg=heater.fuel_kg, by_at=out_at, when_at=wanted_at, until_at=wanted_at)
         wakes = soon and bool(scene.cure_bays)
         yield Finding(fuel, _sight(there=there, clear=clear), wakes, facts)
-    if heater.lost_min is not None and scene.waiting_bays:
+    if heater.lost_min is not None and heater.work_min is not None and scene.waiting_bays:
+        much_min = min(LOST_FROM_MIN, LOST_FROM_SHARE * heater.work_min)
         yield Finding(
             Spot(AlarmCause.WORK_TIME_SHORT, heater.bay),
-            _sight(there=heater.lost_min >= LOST_FROM_MIN, clear=heater.lost_min < LOST_BELOW_MIN),
-            facts=Facts(
-                temp_c=heater.peak_c,
-                when_at=heater.peak_at,
-                until_at=heater.peak_at,
-                work_min=heater.work_min,
-                lost_min=heater.lost_min,
-                limit_c=heater.setpoint_c,
-            ),
+            _sight(there=heater.lost_min >= much_min, clear=heater.lost_min < much_min / 2.0),
+            facts=_short_facts(heater),
         )
+
+
+def _short_facts(heater: Heater) -> Facts:
+    facts = Facts(
+        temp_c=heater.peak_c,
+        low_c=heater.peak_low_c,
+        high_c=heater.peak_high_c,
+        when_at=heater.peak_at,
+        until_at=heater.peak_at,
+        work_min=heater.work_min,
+        lost_min=heater.lost_min,
+    )
+    advice = heater.advice
+    if advice is None:
+        return facts
+    return replace(
+        facts,
+        remedy=advice.action.value,
+        limit_c=advice.setpoint_c,
+        by_at=advice.by_at,
+        mix_at=advice.mix_at,
+        remedy_odds=advice.kept_odds,
+    )
 
 
 def _windows(scene: Scene) -> Iterator[Finding]:

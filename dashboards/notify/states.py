@@ -49,9 +49,9 @@ class Alarm:
 
     `number` names its episode, 0 before the first, `thread` the messages it is told among.
     `there_since`, `gone_since` and `unknown_since` say since when its cause has been seen, gone or not
-    known without a break. `told_at`, `woken_at` and `escalated_at` are when people were told of this
-    episode, told that somebody must go out (`urgent` if that could not wait for their sleep), and told
-    again for want of an answer.
+    known without a break, `held_at` when it was last hidden behind another. `told_at`, `woken_at` and
+    `escalated_at` are when people were told of this episode, told that somebody must go out (`urgent` if
+    that could not wait for their sleep), and told again for want of an answer.
     """
 
     spot: Spot
@@ -63,6 +63,7 @@ class Alarm:
     there_since: datetime | None = None
     gone_since: datetime | None = None
     unknown_since: datetime | None = None
+    held_at: datetime | None = None
     raised_at: datetime | None = None
     told_at: datetime | None = None
     woken_at: datetime | None = None
@@ -115,6 +116,7 @@ def _timed(alarm: Alarm, finding: Finding, at: datetime) -> Alarm:
         there_since=(alarm.there_since or at) if sight is Sight.THERE else None,
         gone_since=(alarm.gone_since or at) if sight is Sight.CLEAR else None,
         unknown_since=(alarm.unknown_since or at) if sight is Sight.UNKNOWN else None,
+        held_at=at if sight is Sight.HELD else alarm.held_at,
     )
 
 

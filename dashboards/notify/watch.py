@@ -5,7 +5,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from dashboards.notify.causes import ALWAYS_WAKES, OF_A_CURES_FATE, OF_THE_AIR, ON_READINGS, AlarmCause
+from dashboards.notify.causes import (
+    ALWAYS_WAKES,
+    CALLS_IN,
+    OF_A_CURES_FATE,
+    OF_THE_AIR,
+    ON_READINGS,
+    AlarmCause,
+)
 from dashboards.notify.finding import Finding, Sight, Spot
 from dashboards.notify.quiet import QuietHours
 from dashboards.notify.states import Alarm, Standing, Turn, looked_at
@@ -136,13 +143,14 @@ def _hidden(seen: dict[Spot, Finding], alarms: Sequence[Alarm]) -> dict[Spot, Fi
     lost = {spot.bay for spot in there if spot.cause is AlarmCause.SENSOR_LOST}
     no_heat = any(spot.cause is AlarmCause.HEATER_STOPPED for spot in there)
     late = {spot.cure for spot in there if spot.cause is AlarmCause.STAGE_AT_RISK}
+    gas = any(spot.cause is AlarmCause.CARBON_MONOXIDE for spot in there)
     down = any(spot.cause is AlarmCause.WATCH_DOWN for spot in there)
 
     def hidden(one: Finding) -> Finding:
         cause = one.spot.cause
         if cause in ON_READINGS and (one.spot.bay in lost or (not one.spot.bay and lost)):
             return replace(one, sight=Sight.UNKNOWN)
-        if no_heat and cause in OF_THE_AIR:
+        if (no_heat and cause in OF_THE_AIR) or (gas and cause in CALLS_IN):
             return replace(one, sight=Sight.HELD)
         if cause is AlarmCause.STALL_AHEAD and one.spot.cure in late:
             return replace(one, sight=Sight.HELD)
@@ -190,7 +198,10 @@ class _Told:
             self._tell(thread, [one for one in calm if (one.thread or _thread([one])) == thread])
 
     def unanswered(self) -> None:
-        """Tell again, and the second person too, what must be seen to and nobody has answered."""
+        """Tell again, and the second person too, what must be seen to and nobody has answered.
+
+        What another cause hid has its time anew from then on: whoever saw to that one saw to this.
+        """
         due = [
             one
             for one in self._alarms.values()
@@ -201,7 +212,8 @@ class _Told:
             and one.gone_since is None
             and one.unknown_since is None
             and _wakes(one)
-            and self._at - max(one.woken_at, one.since) >= self._policy.escalate_after
+            and self._at - max(one.woken_at, one.since, one.held_at or one.since)
+            >= self._policy.escalate_after
         ]
         if not due:
             return
@@ -266,7 +278,10 @@ class _Told:
         return tuple(
             one
             for one in self._alarms.values()
-            if one.is_live and one.thread == thread and one.spot not in but and one.told_at is not None
+            if one.is_live
+            and (one.thread == thread or one.spot.cause in ALWAYS_WAKES)
+            and one.spot not in but
+            and one.told_at is not None
         )
 
     def _set(self, alarm: Alarm, turn: Turn) -> None:

@@ -4,6 +4,7 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from html import escape
 from pathlib import Path
 
@@ -12,8 +13,9 @@ from dashboards.notify.alarm_file import alarm_path, open_alarm_file
 from dashboards.notify.desk import Desk, alarms_json
 from dashboards.notify.sayings import saying
 from dashboards.notify.service import desk_of
-from dashboards.notify.states import Standing
+from dashboards.notify.states import Alarm, Standing
 from dashboards.notify.watch import Watch
+from dashboards.phone.parts import sentence, told
 from dashboards.view import Reader
 from forecast.outlook_order import Order, read_order
 
@@ -44,18 +46,30 @@ def read_alarms(order: Order, config: Config) -> Watch:
         return Watch() if desk is None else desk.watch()
 
 
-def alarm_rows(watch: Watch, order: Order, reader: Reader) -> list[list[str]]:
-    """Return what stands as (name, words, what to do), ready for HTML; the name is empty once it was seen."""
-    at = order.clock().now()
-    rows = []
-    for alarm in watch.alarms:
-        if alarm.standing is Standing.NORMAL:
-            continue
-        said = saying(alarm, reader, at)
-        words = f"{alarm.name}, {alarm.standing.value} since {reader.clock(alarm.since, at)}: {said.what}."
-        do = f"To do: {said.do}." if alarm.is_live else ""
-        rows.append([alarm.name if alarm.standing in _UNSEEN else "", escape(words), escape(do)])
-    return rows
+def alarm_rows(watch: Watch, at: datetime, reader: Reader) -> list[tuple[str, str]]:
+    """Return what stands as (name, words as HTML), the worst first; the name is empty once it was seen."""
+    standing = [alarm for alarm in watch.alarms if alarm.standing is not Standing.NORMAL]
+    standing.sort(key=lambda alarm: (not alarm.is_live, alarm.standing not in _UNSEEN, not alarm.urgent))
+    return [
+        (alarm.name if alarm.standing in _UNSEEN else "", _words(alarm, at, reader)) for alarm in standing
+    ]
+
+
+def _words(alarm: Alarm, at: datetime, reader: Reader) -> str:
+    """Return one alarm: its head as a heading, what it is, what to do, how sure that is."""
+    said = saying(alarm, reader, at)
+    unanswered = alarm.standing is Standing.RAISED
+    kind = ("no-go" if alarm.urgent else "tight") if unanswered else "calm"
+    badge = told("span", alarm.standing.value, f"v {kind}")
+    known = f"Since {reader.clock(alarm.since, at)} ({alarm.name})" + (f"; {said.sure}" if said.sure else "")
+    return "".join(
+        (
+            f"<h3>{escape(said.head)} {badge}</h3>",
+            told("p", sentence(said.what)),
+            told("p", sentence(f"To do: {said.do}"), "do") if alarm.is_live else "",
+            told("p", sentence(known)),
+        )
+    )
 
 
 def alarms_view(watch: Watch) -> str:
@@ -68,8 +82,9 @@ def main() -> None:
     order = read_order(sys.stdin.buffer.readline())
     alarm = sys.stdin.buffer.readline().decode("ascii").strip()
     with _desk(order, config_of(order)) as desk:
-        if desk is not None:
-            desk.acknowledge([alarm], BY, order.clock().now())
+        if desk is None:
+            sys.exit("layday: there are no alarms to answer")
+        desk.acknowledge([alarm], BY, order.clock().now())
 
 
 @contextmanager

@@ -3,23 +3,23 @@
 import json
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from types import MappingProxyType
+from typing import NamedTuple
 
 from collector.clock import Clock
 
 STALE = timedelta(minutes=20)
 """A drawing of an older outlook no longer says how things are (`forecast.outlook.OUTLOOK_STALE`)."""
+_NONE: Mapping[str, str] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class Drawing:
+class Drawing(NamedTuple):
     """An outlook as drawn for the page: finished HTML, and JSON views by name.
 
     All of its words but the views are ready for HTML. `verdict` is its first matter's, `word` the same in
     capitals, `heard_at` the newest reading's time. The `…_words` are local times. `alarms` are (name,
-    words, what to do), the name empty once somebody has seen it.
+    words as HTML), the name empty once somebody has seen it.
     """
 
     shed: str
@@ -31,8 +31,8 @@ class Drawing:
     heard_words: str
     first: str
     rest: str
-    alarms: tuple[tuple[str, str, str], ...] = ()
-    views: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    alarms: tuple[tuple[str, str], ...] = ()
+    views: Mapping[str, str] = _NONE
 
     @classmethod
     def of_text(cls, text: bytes) -> "Drawing":
@@ -49,13 +49,12 @@ class Drawing:
             "issued_at": datetime.fromisoformat(raw["issued_at"]),
             "heard_at": None if heard_at is None else datetime.fromisoformat(heard_at),
         }
-        alarms = tuple((name, words, do) for name, words, do in raw["alarms"])
+        alarms = tuple((name, words) for name, words in raw["alarms"])
         return cls(**(raw | moments | {"alarms": alarms}))
 
 
-@dataclass(frozen=True, slots=True)
-class Sight:
-    """What there is to show at a moment: the `count`th drawing.
+class Sight(NamedTuple):
+    """What there is to show at a moment: the `number`th drawing.
 
     `revision` is another whenever a page should be fetched anew.
     """
@@ -63,7 +62,7 @@ class Sight:
     drawing: Drawing | None
     at: datetime
     stale: bool
-    count: int
+    number: int
     revision: str
 
 
@@ -93,6 +92,12 @@ class Board:
         return Sight(drawing, at, stale, count, f"{self._begun}-{count}{'s' if stale else ''}")
 
     def wait(self, known: Sight, timeout_s: float) -> None:
-        """Wait until there is another drawing than the one known, or so long [s]."""
+        """Wait until there is another drawing than the one known, or so long [s], or `stir` is called."""
         with self._changed:
-            self._changed.wait_for(lambda: self._count != known.count, timeout_s)
+            if self._count == known.number:
+                self._changed.wait(timeout_s)
+
+    def stir(self) -> None:
+        """Wake whoever waits."""
+        with self._changed:
+            self._changed.notify_all()

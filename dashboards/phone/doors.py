@@ -3,14 +3,16 @@
 import hashlib
 import hmac
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
+from dashboards.phone.shell import Said
 from dashboards.phone.wire import Answer, Request, refusal
 
 COOKIE = "layday"
 _YEAR_S = 365 * 86400
 _COOKIE = re.compile(rf"(?:^|;)\s*{COOKIE}=([0-9a-f]{{64}})\s*(?:;|$)")
 ACKNOWLEDGE = "/acknowledge"
+_SAID = re.compile(r"/\?(seen|failed)=(a[1-9]\d{0,8})")
 _FORM = re.compile(rb"form=([0-9a-f]{64})&alarm=(a[1-9]\d{0,8})")
 _TOKEN = re.compile(r"token=([A-Za-z0-9_-]{16,200})")
 _FROM_ELSEWHERE = ("cross-site", "same-site")  # another site's page may not even make us work
@@ -19,8 +21,7 @@ _HELLO = b"""<!doctype html><html lang=en><meta charset=utf-8><title>layday</tit
 <p>This phone is let in. <a href="/">Open the page</a>"""
 
 
-@dataclass(frozen=True, slots=True)
-class Doors:
+class Doors(NamedTuple):
     """The rules of one server. `token` is empty where none is asked for (loopback alone).
 
     `acknowledge` lets who has the token say that an alarm was seen.
@@ -49,6 +50,11 @@ class Doors:
         if not self.form or told is None or not ours:
             return ""
         return told[2].decode() if hmac.compare_digest(told[1].decode(), self.form) else ""
+
+    def said(self, request: Request) -> Said | None:
+        """Return what became of the form that brought the page here; None where it was none."""
+        told = _SAID.fullmatch(request.target) if self.form else None
+        return None if told is None else Said(told[2], entered=told[1] == "seen")
 
     def answer(self, request: Request, local_address: str) -> Answer | None:
         """Return what to say at the door; None lets the request in.

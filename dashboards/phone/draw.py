@@ -23,7 +23,7 @@ from forecast.outlook_order import read_order
 
 
 def draw(
-    outlook: Outlook, reader: Reader, alarms: Sequence[Sequence[str]] = (), alarms_json: str = "{}"
+    outlook: Outlook, reader: Reader, alarms: Sequence[tuple[str, str]] = (), alarms_json: str = "{}"
 ) -> dict[str, object]:
     """Return an outlook drawn for the page, as `dashboards.phone.board.Drawing` has it."""
     now = ShedNow(outlook.shed, outlook.issued_at, tuple(bay.now for bay in outlook.bays))
@@ -92,6 +92,5 @@ def main() -> None:
     if outlook is not None:
         reader = Reader(config.shed.zone, config.shed.units)
         watch = read_alarms(order, config)
-        sys.stdout.write(
-            json.dumps(draw(outlook, reader, alarm_rows(watch, order, reader), alarms_view(watch)))
-        )
+        rows = alarm_rows(watch, order.clock().now(), reader)
+        sys.stdout.write(json.dumps(draw(outlook, reader, rows, alarms_view(watch))))

@@ -2,8 +2,8 @@
 
 import json
 import re
-from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from collector.errors import InputError, SourceError
 from forecast.outlook_order import Order
@@ -12,8 +12,7 @@ CODE = "from dashboards.phone.service import main; main()"
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{16,200}")
 
 
-@dataclass(frozen=True, slots=True)
-class PhoneOrder:
+class PhoneOrder(NamedTuple):
     """Where to serve, whom to let in, and the `Order` that outlooks are made by."""
 
     host: str
@@ -25,7 +24,7 @@ class PhoneOrder:
 
     def line(self) -> bytes:
         """Return this order as one line of JSON; it goes through a pipe, where nobody else reads."""
-        return json.dumps(asdict(self)).encode()
+        return json.dumps(self._asdict() | {"order": self.order._asdict()}).encode()
 
 
 def read_phone_order(line: str) -> PhoneOrder:

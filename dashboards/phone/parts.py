@@ -25,6 +25,14 @@ def told(tag: str, words: str, kind: str = "") -> str:
     return f"<{tag}{_class(kind)}>{_unbroken(escape(words))}</{tag}>"
 
 
+def sentence(words: str) -> str:
+    """Return words with a capital and a full stop; nothing where there are none."""
+    if not words:
+        return ""
+    text = f"{words[:1].upper()}{words[1:]}"
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
 def section(title: str, inner: Iterable[str]) -> str:
     """Return a section under its heading; nothing where it would be empty."""
     text = "".join(inner)
@@ -45,7 +53,7 @@ def first_part(matter: Matter) -> str:
     return (
         f'<section class="first {verdict_class(matter.verdict)}">'
         f'<h1 id="word">{escape(matter.word)}</h1>{told("p", matter.about, "about")}{number}'
-        f"{told('p', _sentence(matter.why))}"
+        f"{told('p', sentence(matter.why))}"
         f"{told('p', to_do, 'do')}</section>"
     )
 
@@ -60,7 +68,7 @@ def _cure(cure: CureOutlook, outlook: Outlook, reader: Reader, number: int) -> s
     badge = told("span", TRACK_WORDS[cure.verdict], f"v {verdict_class(cure.verdict)}")
     inner = [
         f"<h3>{escape(f'{cure.part}, {cure.bay} ({cure.key})')} {badge}</h3>",
-        told("p", _sentence(f"{headline(cure)}; laid {age_of(cure, outlook.issued_at)}")),
+        told("p", sentence(f"{headline(cure)}; laid {age_of(cure, outlook.issued_at)}")),
     ]
     state = cure.state
     if state is not None:
@@ -71,7 +79,7 @@ def _cure(cure: CureOutlook, outlook: Outlook, reader: Reader, number: int) -> s
         says = [caution_words(caution, reader) for caution in state.cautions]
         says += [recoat_words(state, cure, reader)]
         inner += [_line(words) for words in ahead_words(cure, state, reader)]
-        inner += [told("p", _sentence(words)) for words in says if words]
+        inner += [told("p", sentence(words)) for words in says if words]
     return f"<article>{''.join(inner)}</article>"
 
 
@@ -100,7 +108,7 @@ def _bay(bay: BayOutlook, reader: Reader) -> str:
         told("dt", name) + told("dd", words) for name, words in bay_numbers(now, reader) if name != "age"
     )
     return (
-        f"<article><h3>{escape(bay.bay)} {badge}</h3>{told('p', _sentence(why))}<dl>{numbers}</dl></article>"
+        f"<article><h3>{escape(bay.bay)} {badge}</h3>{told('p', sentence(why))}<dl>{numbers}</dl></article>"
     )
 
 
@@ -115,7 +123,7 @@ def windows_part(outlook: Outlook, reader: Reader) -> str:
 def _job(found: JobWindows, outlook: Outlook, reader: Reader) -> str:
     badge = told("span", found.verdict.value, f"v {verdict_class(found.verdict)}")
     lines = window_says(found, outlook.issued_at, reader)
-    says = "".join(told("p", _sentence(words)) for words in lines)
+    says = "".join(told("p", sentence(words)) for words in lines)
     return f"<article><h3>{escape(f'{found.job}, {found.bay}')} {badge}</h3>{says}</article>"
 
 
@@ -128,14 +136,15 @@ def _heater(found: HeaterOutlook, reader: Reader) -> str:
     verdict = heater_verdict(found)
     badge = told("span", verdict.value, f"v {verdict_class(verdict)}")
     first, *rest = (words.removeprefix("? ").removeprefix("- ") for words in heater_lines(found, reader))
-    says = told("p", _sentence(first), "do") + "".join(told("p", _sentence(words)) for words in rest)
+    first = first.removeprefix(f"{found.bay}: ")  # it stands in the heading
+    says = told("p", sentence(first), "do") + "".join(told("p", sentence(words)) for words in rest)
     return f"<article><h3>{escape(found.bay)} {badge}</h3>{says}</article>"
 
 
 def notes_part(outlook: Outlook) -> str:
     """Return what is missing or weaker than usual."""
     notes = [*outlook.mistakes, *outlook.notes, *(note for bay in outlook.bays for note in bay.notes)]
-    lines = "".join(told("li", _sentence(note)) for note in dict.fromkeys(notes))
+    lines = "".join(told("li", sentence(note)) for note in dict.fromkeys(notes))
     return section("What to know", [f"<ul>{lines}</ul>"] if lines else [])
 
 
@@ -146,13 +155,6 @@ def _unbroken(text: str) -> str:
 
 def _line(words: str) -> str:
     return told("p", words, "do" if words.startswith(("To do", "!", "Or ")) else "")
-
-
-def _sentence(words: str) -> str:
-    if not words:
-        return ""
-    text = f"{words[:1].upper()}{words[1:]}"
-    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def _class(kind: str) -> str:

@@ -5,28 +5,23 @@ import os
 import socket
 import socketserver
 import threading
-import time
 from collections.abc import Callable
 
 from dashboards.phone.board import Board
 from dashboards.phone.doors import Doors
-from dashboards.phone.shell import ALIVE_S, page
+from dashboards.phone.shell import page
+from dashboards.phone.streams import Streams
 from dashboards.phone.wire import (
     WRITE_S,
     Answer,
     BadRequestError,
     Request,
-    head_bytes,
     read_request,
     refusal,
 )
 
 MAX_CLIENTS = 64
-"""Connections at one time; the next is told to come back."""
-MAX_STREAMS = 40
-"""Of which so many may stay open for news, so that there is always room for a page."""
-STREAM_S = 600.0
-"""After so long a stream ends; a browser opens it again by itself."""
+"""Requests at one time, beside the pages that are open; the next is told to come back."""
 
 _JSON = "/json/"
 _PAGE_POLICY = (
@@ -40,7 +35,7 @@ _STACK_BYTES = 256 * 1024
 class PhoneServer(socketserver.ThreadingTCPServer):
     """The page's server; one thread a connection, `MAX_CLIENTS` at most.
 
-    `seen` is told the name of an alarm that somebody has seen.
+    `seen` is told the name of an alarm that somebody has seen, and says whether that is on disk.
 
     Raises
     ------
@@ -59,7 +54,7 @@ class PhoneServer(socketserver.ThreadingTCPServer):
         board: Board,
         doors: Doors,
         speed: float = 1.0,
-        seen: Callable[[str], None] | None = None,
+        seen: Callable[[str], bool] | None = None,
     ) -> None:
         self.address_family = socket.AF_INET6 if ":" in address[0] else socket.AF_INET
         self.board = board
@@ -67,9 +62,9 @@ class PhoneServer(socketserver.ThreadingTCPServer):
         self.speed = speed
         self.seen = seen
         self._clients = threading.BoundedSemaphore(MAX_CLIENTS)
-        self.streams = threading.BoundedSemaphore(MAX_STREAMS)
         threading.stack_size(_STACK_BYTES)
         super().__init__(address, _Client)
+        self.streams = Streams(board)
 
     def process_request(self, request: object, client_address: object) -> None:
         """Take a connection where there is room; else say so and be done with it."""
@@ -92,6 +87,11 @@ class PhoneServer(socketserver.ThreadingTCPServer):
             super().process_request_thread(_as_socket(request), client_address)
         finally:
             self._clients.release()
+
+    def server_close(self) -> None:
+        """Give up the address, and let open pages go."""
+        super().server_close()
+        self.streams.end()
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Let a broken connection go without a word: whoever breaks one could fill the log."""
@@ -118,17 +118,19 @@ class _Client(socketserver.BaseRequestHandler):
         elif request.method == "POST":
             self._send(self._acknowledged(request))
         elif request.path == "/events":
-            self._stream()
+            if not server.streams.take(connection):
+                self._send(refusal(503))
         else:
             self._send(self._found(request))
 
     def _found(self, request: Request) -> Answer:
         sight = self.server.board.sight()
-        if request.target == "/":
+        said = self.server.doors.said(request)
+        if request.target == "/" or said is not None:
             nonce = os.urandom(16).hex()
             form = self.server.doors.form
             policy = _PAGE_POLICY.format(nonce=nonce, forms="'self'" if form else "'none'")
-            shown = page(sight, nonce, self.server.speed, form)
+            shown = page(sight, nonce, self.server.speed, form, said)
             return Answer(200, shown, "text/html; charset=utf-8", {"Content-Security-Policy": policy})
         views = {} if sight.drawing is None else sight.drawing.views
         view = views.get(request.target.removeprefix(_JSON)) if request.target.startswith(_JSON) else None
@@ -138,31 +140,15 @@ class _Client(socketserver.BaseRequestHandler):
         return Answer(200, view.encode(), "application/json", stale)
 
     def _acknowledged(self, request: Request) -> Answer:
-        """Say that an alarm was seen, where a page of ours says so."""
+        """Enter that an alarm was seen, where a page of ours says so; the next page says how it went."""
         alarm = self.server.doors.answered(request)
         if not alarm or self.server.seen is None:
             return refusal(403)
-        self.server.seen(alarm)
-        return Answer(303, headers={"Location": "/", "Content-Security-Policy": _CLOSED_POLICY})
-
-    def _stream(self) -> None:
-        """Tell an open page which drawing is the newest, at once when there is another."""
-        server = self.server
-        if not server.streams.acquire(blocking=False):
-            self._send(refusal(503))
-            return
-        try:
-            until_s = time.monotonic() + STREAM_S
-            self.request.sendall(head_bytes(200, "text/event-stream", {}) + b"retry: 3000\n\n")
-            told, told_s = "", 0.0
-            while (now_s := time.monotonic()) < until_s:
-                sight = server.board.sight()
-                if sight.revision != told or now_s - told_s >= ALIVE_S:
-                    self.request.sendall(f"event: here\ndata: {sight.revision}\n\n".encode())
-                    told, told_s = sight.revision, now_s
-                server.board.wait(sight, ALIVE_S)
-        finally:
-            server.streams.release()
+        became = "seen" if self.server.seen(alarm) else "failed"
+        return Answer(
+            303,
+            headers={"Location": f"/?{became}={alarm}#{alarm}", "Content-Security-Policy": _CLOSED_POLICY},
+        )
 
     def _send(self, answer: Answer) -> None:
         self.request.settimeout(WRITE_S)

@@ -5,7 +5,6 @@ does it: between outlooks nothing of that stays in memory.
 """
 
 import contextlib
-import logging
 import os
 import subprocess
 import sys
@@ -13,7 +12,7 @@ import threading
 import time
 from pathlib import Path
 
-from collector.child import read_order
+from collector.child_pipe import read_order
 from collector.clock import Clock
 from collector.file_mark import file_mark
 from dashboards.phone.board import Board, Drawing
@@ -22,7 +21,6 @@ from dashboards.phone.order import PhoneOrder, read_phone_order
 from dashboards.phone.server import PhoneServer, serving
 from forecast.outlook_order import Order
 
-"""What `collector.child.Child` runs."""
 LOOK_EVERY_S = 1.0
 DRAW_S = 60.0
 """A drawing that takes longer is given up."""
@@ -32,7 +30,10 @@ _HERE = os.pathsep.join(
     filter(None, (str(Path(__file__).resolve().parent.parent.parent), os.environ.get("PYTHONPATH", "")))
 )
 
-_log = logging.getLogger(__name__)
+
+def _warn(words: str) -> None:
+    """Say it as the daemon's log has it; the standard library's logging is a tenth of this process."""
+    sys.stderr.write(f"WARNING {__name__}: {words}\n")
 
 
 class Artist:
@@ -45,12 +46,14 @@ class Artist:
         self._mark: object = None
         self._not_before_s = 0.0
 
-    def seen(self, alarm: str) -> None:
-        """Enter that somebody has seen an alarm; the next look draws it so."""
+    def seen(self, alarm: str) -> bool:
+        """Enter that somebody has seen an alarm; say whether that is on disk. The next look draws it so."""
         try:
             self._run("alarms", f"{alarm}\n".encode())
         except (OSError, subprocess.SubprocessError) as error:
-            _log.warning("alarm %s could not be acknowledged: %s", alarm, error)
+            _warn(f"alarm {alarm} could not be acknowledged: {error}")
+            return False
+        return True
 
     def look(self) -> bool:
         """Draw if there is something new; say whether something was drawn."""
@@ -72,7 +75,7 @@ class Artist:
             found = self._run("draw")
             return Drawing.of_text(found) if found.strip() else None
         except (OSError, subprocess.SubprocessError, ValueError, TypeError, KeyError) as error:
-            _log.warning("the phone page could not be drawn: %s", error)
+            _warn(f"the phone page could not be drawn: {error}")
             return None
 
     def _run(self, what: str, more: bytes = b"") -> bytes:
@@ -115,7 +118,6 @@ def main() -> None:
     order = read_phone_order(read_order(stopping.set))
     with contextlib.suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text(_OOM_FIRST, encoding="ascii")
-    logging.basicConfig(level=order.order.log_level, format="%(levelname)s %(name)s: %(message)s")
     try:
         serve(order, stopping)
     except OSError as error:

@@ -4,13 +4,21 @@ Everything works without the script; with it the page renews itself, counts its 
 when the shed can no longer be reached. Words come from `Drawing`, ready escaped.
 """
 
+from typing import NamedTuple
+
 from dashboards.age import age_words
 from dashboards.phone.board import Drawing, Sight
 
-ALIVE_S = 15.0
-"""An open page hears from the server so often."""
 LOST_S = 50
 """A page that has heard nothing for so long says that it has lost contact."""
+
+
+class Said(NamedTuple):
+    """What became of a form that said that an alarm was seen."""
+
+    alarm: str
+    entered: bool
+
 
 _STYLE = """
 :root{color-scheme:light dark;--bg:#f6f4ee;--ink:#18222b;--dim:#4a5660;--line:#c9c4b6;--card:#fffdf8;
@@ -32,6 +40,8 @@ header p{margin:.2rem 0;font-size:1.125rem}header b{font-variant-numeric:tabular
 .first p{margin:.4rem 0 0;font-size:1.125rem}
 .go{--bg-v:var(--go);--ink-v:var(--go-ink)}.tight{--bg-v:var(--tight);--ink-v:var(--tight-ink)}
 .no-go{--bg-v:var(--no);--ink-v:var(--no-ink)}.no-news{--bg-v:var(--news);--ink-v:var(--news-ink)}
+.calm{--bg-v:var(--line);--ink-v:var(--ink)}
+.failed{border:2px solid var(--no);border-radius:.75rem;padding:.75rem;font-weight:700}.told{font-weight:700}
 h2{font-size:1.375rem;margin:1.5rem 0 .25rem;border-bottom:2px solid var(--line)}
 h3{font-size:1.1875rem;margin:1rem 0 .25rem}h3 .v{font-size:1rem;padding:.1rem .5rem;border-radius:.4rem;
 background:var(--bg-v);color:var(--ink-v);margin-left:.4rem;white-space:nowrap}
@@ -67,9 +77,11 @@ return s<100?Math.floor(s)+' s':h<1?m+' min':h<48?h+' h'+(m%60?' '+m%60+' min':'
 const tick=()=>{const now=performance.now(),gone=(now-seen)/1000,m=d.querySelector('main'),
 b=$('heard'),speed=+m.dataset.speed,on=(now-drawn)/1000*speed;
 if(b)b.textContent=words(+b.dataset.age+on);
-const old=gone>LOST||(m.dataset.age!==''&&+m.dataset.age+on>STALE);
+const old=gone>LOST||
+(!m.dataset.stale&&m.dataset.age!==''&&+m.dataset.age+on>STALE);
 d.body.classList.toggle('lost',old);const w=$('word');
-if(w){if(old&&!w.dataset.was){w.dataset.was=w.textContent;w.textContent='NO NEWS; it was '+w.dataset.was;
+if(w){if(old&&!w.dataset.was&&w.textContent!=='NO NEWS'){w.dataset.was=w.textContent;
+w.textContent='NO NEWS; it was '+w.dataset.was;
 say(w.textContent)}
 if(!old&&w.dataset.was){w.textContent=w.dataset.was;delete w.dataset.was}}
 $('lost').textContent=gone>LOST?'No contact with the shed for '+words(gone)+'. What stands below is old.'
@@ -81,30 +93,34 @@ const n=new DOMParser().parseFromString(await r.text(),'text/html');
 for(const t of['header','main'])d.querySelector(t).replaceWith(n.querySelector(t));
 d.title=n.title;drawn=seen=performance.now();tick();say($('word').textContent)}catch(e){}finally{busy=0}};
 const on=e=>{seen=performance.now();if(e.data!==d.querySelector('main').dataset.rev)load();tick()};
+if(location.search)history.replaceState(null,'','/'+location.hash);
 const s=new EventSource('/events');s.addEventListener('here',on);
 d.addEventListener('visibilitychange',()=>{if(!d.hidden)load()});setInterval(tick,5000)})()
 """
 
 
-def page(sight: Sight, nonce: str, speed: float, form: str = "") -> bytes:
+def page(sight: Sight, nonce: str, speed: float, form: str = "", said: Said | None = None) -> bytes:
     """Return the whole page.
 
     `nonce` lets this page's own style and script run and nobody else's; `speed` is how fast the shed's
-    clock runs. `form` is what a form of ours carries, empty where the page may change nothing.
+    clock runs. `form` is what a form of ours carries, empty where the page may change nothing;
+    `said` is what became of the last one.
     """
     drawing = sight.drawing
     shed = "" if drawing is None else drawing.shed
     word = "NO NEWS" if sight.stale or drawing is None else drawing.word
     age = "" if drawing is None else f"{(sight.at - drawing.issued_at).total_seconds():.0f}"
+    stale = ' data-stale="1"' if sight.stale else ""
     script = _SCRIPT.replace("LOST", str(LOST_S)).replace("STALE", "1200")
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>{word} {shed}</title>
 <meta name="viewport" content="width=device-width,initial-scale=1"><link rel="icon" href="data:,">
-<noscript><meta http-equiv="refresh" content="60"></noscript>
+<noscript><meta http-equiv="refresh" content="60;url=/"></noscript>
 <style nonce="{nonce}">{_STYLE}</style></head>
 <body><header>{_fresh(sight)}</header>
 <p id="said" class="hid" aria-live="polite"></p>
-<main data-rev="{sight.revision}" data-age="{age}" data-speed="{speed:g}">{_body(sight, form)}</main>
+<main data-rev="{sight.revision}"{stale} data-age="{age}" data-speed="{speed:g}">
+{_body(sight, form, said)}</main>
 <footer><a class="btn" href="/">Load again</a>
 <p>layday advises; the resin maker's data sheet and local rules decide.</p></footer>
 <script nonce="{nonce}">{script}</script></body></html>
@@ -128,7 +144,7 @@ def _fresh(sight: Sight) -> str:
     return f'<p>{drawing.shed}: {heard}, {made}</p><p id="lost"></p>'
 
 
-def _body(sight: Sight, form: str) -> str:
+def _body(sight: Sight, form: str, said: Said | None) -> str:
     drawing = sight.drawing
     if drawing is None:
         return _no_news("No outlook has been worked out yet. See that <code>layday run</code> is at work.")
@@ -139,24 +155,37 @@ def _body(sight: Sight, form: str) -> str:
             f" What stands below is how it was at {drawing.issued_words}: it was"
             f" {drawing.word}."
         )
-        return _no_news(words) + _alarms(drawing, form) + drawing.rest
-    return drawing.first + _alarms(drawing, form) + drawing.rest
+        return _no_news(words) + _alarms(drawing, form, said) + drawing.rest
+    return drawing.first + _alarms(drawing, form, said) + drawing.rest
 
 
-def _alarms(drawing: Drawing, form: str) -> str:
+def _alarms(drawing: Drawing, form: str, said: Said | None) -> str:
     """Return what stands, each with its button where the page may say that it was seen."""
     if not drawing.alarms:
         return ""
-    said = []
-    for name, words, do in drawing.alarms:
-        button = ""
-        if name and form:
-            button = (
-                f'<form method="post" action="/acknowledge"><input type="hidden" name="form" value="{form}">'
-                f'<button class="btn" name="alarm" value="{name}">I have seen {name}</button></form>'
-            )
-        said.append(f'<p>{words}</p><p class="do">{do}</p>{button}')
-    return f"<section><h2>Alarms</h2>{''.join(said)}</section>"
+    blocks = []
+    for name, words in drawing.alarms:
+        button = _button(name, form, said) if name and form else ""
+        blocks.append(
+            f'<article id="{name}">{words}{button}</article>' if name else f"<article>{words}</article>"
+        )
+    return f"<section><h2>Alarms</h2>{''.join(blocks)}</section>"
+
+
+def _button(name: str, form: str, said: Said | None) -> str:
+    """Return an alarm's button, or in its place that it was pressed; before it, that it failed."""
+    failed = ""
+    if said is not None and said.alarm == name:
+        if said.entered:
+            return f'<p role="status" class="told">{name} is marked as seen.</p>'
+        failed = (
+            f'<p role="alert" class="failed">{name} could not be marked as seen. Try again;'
+            f" if that does not help: <code>layday alarms ack {name}</code> at the shed's computer.</p>"
+        )
+    return (
+        f'{failed}<form method="post" action="/acknowledge"><input type="hidden" name="form" value="{form}">'
+        f'<button class="btn" name="alarm" value="{name}">I have seen {name}</button></form>'
+    )
 
 
 def _no_news(words: str) -> str:

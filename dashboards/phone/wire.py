@@ -8,8 +8,8 @@ import re
 import socket
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import NamedTuple
 
 HEAD_BYTES = 8192
 HEAD_S = 5.0
@@ -18,6 +18,7 @@ WRITE_S = 10.0
 BODY_BYTES = 400
 """A form of ours is shorter."""
 
+_NONE: Mapping[str, str] = MappingProxyType({})
 _REQUEST = re.compile(rb"([A-Z]{1,16}) (/[!-~]{0,2000}) HTTP/1\.[01]")
 _HEADER = re.compile(rb"([!#$%&'*+.^_`|~0-9A-Za-z-]+):[ \t]*([\t -~]*)")
 _REASONS = {
@@ -36,8 +37,7 @@ class BadRequestError(Exception):
         self.status = status
 
 
-@dataclass(frozen=True, slots=True)
-class Request:
+class Request(NamedTuple):
     """What a client asks for; header names in lower case. `target` begins with a slash."""
 
     method: str
@@ -56,14 +56,13 @@ class Request:
         return self.target.partition("?")[2]
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """What a client gets."""
 
     status: int
     body: bytes = b""
     kind: str = "text/plain; charset=utf-8"
-    headers: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    headers: Mapping[str, str] = _NONE
 
     def to_bytes(self) -> bytes:
         """Return it as it goes over the wire."""
@@ -116,7 +115,7 @@ def read_request(connection: socket.socket) -> Request:
         return request
     while len(body) < int(size):
         body += _more(connection, deadline_s)
-    return replace(request, body=body[: int(size)])
+    return request._replace(body=body[: int(size)])
 
 
 def _more(connection: socket.socket, deadline_s: float) -> bytes:

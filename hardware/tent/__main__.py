@@ -43,7 +43,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--username")
     parser.add_argument("--password-file", type=Path, help="file that holds the password and nothing else")
     parser.add_argument("--speed", type=float, default=60.0, help="simulated seconds per second (60)")
-    parser.add_argument("--period", type=int, default=60, help="simulated seconds between readings (60)")
+    parser.add_argument(
+        "--period", type=int, default=60, help="simulated seconds between readings, a multiple of 20 (60)"
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--start", default=_DEFAULT_START, help=f"simulated time, ISO 8601 ({_DEFAULT_START})"

@@ -13,8 +13,8 @@ from collector.config import parse_config
 from collector.config_base import SensorUnit
 from collector.domain import QUANTITIES
 from collector.errors import ConfigError, InputError
+from collector.sensor_units import converter
 from collector.units import (
-    converter,
     parse_area_m2,
     parse_areal_g_m2,
     parse_difference_k,

@@ -24,7 +24,6 @@ POLYESTER: dict[str, Sequence[str]] = {
     "Heat of reaction": [""],
     "Shelf life": ["6"],
     "Degree-hours": ["41"],
-    "Equivalent hours": ["77F"],
     "Coldest": ["60"],
     "Warmest": ["30C"],
     "Most humid": ["80%"],
@@ -35,6 +34,7 @@ POLYESTER: dict[str, Sequence[str]] = {
     "Hours from mixing to sandable": ["68 12", ""],
     "Hours from mixing to handling": [""],
     "Hours from mixing to full": ["68 10d", ""],
+    "Equivalent hours": ["77F"],
     "Recoat window": ["68, 90 min, 2d", ""],
 }
 
@@ -80,6 +80,25 @@ def test_where_the_sheet_is_silent_a_typical_number_says_so() -> None:
     card, _ = through(POLYESTER)
     assert card.heat_of_reaction_j_g == 330.0
     assert card.sources["heat_of_reaction_j_g"] == GUESSED
+
+
+def test_equivalent_hours_are_told_no_colder_than_the_sheet_has_times_for() -> None:
+    """A sheet for warm sheds: all its times are at 25 °C, and nothing is allowed under 24 °C."""
+    warm = POLYESTER | {
+        "Does the sheet": ["C"],
+        "Degree-hours": [""],
+        "Coldest": ["24"],
+        "Gel time": ["25, 1.25, 20", ""],
+        "Hours from mixing to tack-free": ["25, 2", ""],
+        "Hours from mixing to sandable": [""],
+        "Hours from mixing to full": ["25, 7d", ""],
+        "Recoat window": [""],
+    }
+    card, said = through(warm | {"Equivalent hours": ["20", "25"]})
+    assert said == ["20 is outside 24 to 60 (°C; the sheet has no times for colder)"]
+    assert card.reference_c == 25.0
+    card, _ = through(warm | {"Equivalent hours": [""]})
+    assert card.reference_c == 24.0
 
 
 def test_an_epoxy_by_its_mixing_ratio() -> None:

@@ -73,12 +73,12 @@ def terminals(tmp_path: Path) -> Iterator[list[Terminal]]:
         terminal.close()
 
 
-def line_of(folder: Path, environment: dict[str, str], *words: str) -> str:
-    """Return the shell line that runs `layday watch` on a shed."""
+def line_of(folder: Path, environment: dict[str, str], *words: str, command: str = "watch") -> str:
+    """Return the shell line that runs a command, `watch` unless told otherwise, on a shed."""
     given = " ".join(f"{name}={shlex.quote(value)}" for name, value in environment.items())
     here = shlex.quote(str(Path(__file__).parent.parent.parent))
-    command = shlex.join([*COMMAND, "--config", str(folder / "layday.toml"), "watch", *words])
-    return f"cd {here}; env {given} {command}; echo ended $?"
+    line = shlex.join([*COMMAND, "--config", str(folder / "layday.toml"), command, *words])
+    return f"cd {here}; env {given} {line}; echo ended $?"
 
 
 def open_watch(
@@ -168,11 +168,24 @@ def test_every_signal_gives_the_terminal_back(terminals: list[Terminal], tmp_pat
     assert "Traceback" not in terminal.shown()
 
 
-def test_q_ends_it_with_success(terminals: list[Terminal], tmp_path: Path) -> None:
+@pytest.mark.parametrize("key", ["q", "C-c"])
+def test_q_and_ctrl_c_end_it_with_success(terminals: list[Terminal], tmp_path: Path, key: str) -> None:
     terminal = open_watch(terminals, tmp_path)
-    terminal.press("q")
+    terminal.press(key)
     until(lambda: "ended 0" in terminal.shown(), "success")
     assert terminal.state() == "0 0 1"
+
+
+def test_the_demo_draws_it_over_a_simulated_shed(terminals: list[Terminal], tmp_path: Path) -> None:
+    watched(tmp_path, clock=SystemClock())
+    terminal = Terminal(tmp_path, (80, 24))
+    terminals.append(terminal)
+    terminal.type(line_of(tmp_path, UTF8, command="demo"))
+    until(lambda: is_whole(terminal.shown()), f"the screen: {terminal.shown()}", 60.0)
+    until(lambda: "k1 hull, keel" in terminal.shown(), f"its cure: {terminal.shown()}", 60.0)
+    assert "simulated_tunnel" in terminal.shown()
+    terminal.press("C-c")
+    until(lambda: "ended 0" in terminal.shown(), f"success: {terminal.shown()}", 30.0)
 
 
 def test_it_stops_by_itself_when_told_for_how_long(terminals: list[Terminal], tmp_path: Path) -> None:

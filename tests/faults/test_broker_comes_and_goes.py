@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from collector.broker_wire import Deliveries
-from tests.collector import test_broker_contract as contract
+from tests.collector import test_broker_sessions as sessions
 from tests.collector.broker_tools import Peer, ScriptedBroker, making_clients
 from tests.end_to_end.layday import until
 from tests.faults import broken
@@ -113,6 +113,6 @@ def test_stale_message_ids_acknowledge_nothing_after_a_broker_restart(
     broken.acknowledges_stale_ids()
     try:
         with Mosquitto(tmp_path / "broker") as broker, making_clients() as make, expecting_failure_if("so"):
-            contract.test_nothing_is_wrongly_acknowledged_after_the_broker_restarts(broker, make)
+            sessions.test_nothing_is_wrongly_acknowledged_after_the_broker_restarts(broker, make)
     finally:
         monkeypatch.setattr(Deliveries, "settle", before)

@@ -99,6 +99,7 @@ def test_every_number_has_its_source(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "mistake"),
     [
+        ("reference_c = 25", "reference_c = 14", "reference_c: 14 °C is colder than the sheet has times for"),
         ("density_g_ml = 1.05\n", "", "density_g_ml: is missing"),
         ("density_g_ml = 1.05", "density_g_ml = 1050", r"density_g_ml: 1050 is outside 0.7 to 2.5 \(kg/m³"),
         ("density_g_ml = 1.18\n", "", "hardener.density_g_ml: is missing"),

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.course import course
-from forecast.cure import hours_needed, progress, reached_h
+from forecast.cure import hours_needed, progress, reached_h, steady_c
 from forecast.rate import Floats, arrhenius_rate
 
 _RATE = arrhenius_rate(9000.0, 23.0, 10.0)  # 75 kJ/mol, 10 h at 23 °C: made up, as hardening goes
@@ -127,6 +127,14 @@ def test_reached_is_where_progress_passes_one(temps: list[float], already: float
         assert total - after == pytest.approx(1.0, abs=1e-5)
 
 
+def test_counting_from_within_the_step_that_gets_there() -> None:
+    """Begun halfway up one straight ramp, the moment is that of the upper half alone."""
+    ramp, upper = course([0.0, 20.0], [10.0, 40.0]), course([10.0, 20.0], [25.0, 40.0])
+    found = reached_h(ramp, _RATE, from_h=10.0, already=0.2)
+    assert found == pytest.approx(reached_h(upper, _RATE, already=0.2), rel=1e-9)
+    assert 10.0 < found[0] < 17.0
+
+
 def test_long_courses_are_summed_in_blocks_without_a_seam() -> None:
     """Samples before, on and after the seams give one straight line at constant temperature."""
     hours = np.arange(1000) / 12.0
@@ -143,6 +151,24 @@ def test_what_still_has_to_happen() -> None:
     assert hours_needed(0.6, _RATE, 23.0) == pytest.approx(4.0)
     assert hours_needed([1.0, 1.7], _RATE.fading_below(10.0), 5.0).tolist() == [0.0, 0.0]
     assert np.isinf(hours_needed(0.5, _RATE.fading_below(10.0), 5.0))
+
+
+@given(st.floats(-39.9, 200.0))
+def test_the_steady_temperature_is_where_the_rate_is_its_mean(temp_c: float) -> None:
+    """There and back, to what straight lines between grid points give away."""
+    assert steady_c(_RATE, float(_RATE.per_h(temp_c))) == pytest.approx(temp_c, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "mean_per_h",
+    [0.0, -0.1, float("nan"), float(_RATE.per_h(-40.0)), float(_RATE.per_h(200.0)) * (1.0 + 1e-12)],
+)
+def test_a_mean_that_no_temperature_gives_is_refused(mean_per_h: float) -> None:
+    """The coldest rate itself is refused too: below a floor all rates are 0, and no one is meant."""
+    with pytest.raises(ValueError, match="no temperature"):
+        steady_c(_RATE, mean_per_h)
+    with pytest.raises(ValueError, match="no temperature"):
+        steady_c(_RATE.fading_below(10.0), min(mean_per_h, 0.0))
 
 
 def test_counting_outside_the_course_is_refused() -> None:

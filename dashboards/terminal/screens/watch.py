@@ -95,6 +95,10 @@ class WatchApp(App[None]):
         self.look = look
         self.sight = Sight(clock.now(), shed.name, trouble="looking …")
 
+    def action_help_quit(self) -> None:
+        """End on Ctrl-C, as everything on a terminal does; Textual would only say which key ends it."""
+        self.exit()
+
     def compose(self) -> ComposeResult:
         """Put the board below the line to type in."""
         yield Board(self._lines)

@@ -1,5 +1,6 @@
 """Messages read at three in the morning: what, what to do, until when, how sure."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -82,7 +83,7 @@ def test_what_cannot_be_helped_says_so() -> None:
 def test_the_second_person_learns_that_nobody_answered() -> None:
     message = message_of(Notice(Kind.ESCALATED, "k1", (an_alarm(),), MIDNIGHT, second=True), "tunnel", READER)
     assert message.head.startswith("No answer: hull (keel)")
-    assert message.text.startswith("Nobody has answered yet, so you are told too.")
+    assert message.text.startswith("Told again, since nobody has answered it from 00:00 on.")
 
 
 def test_what_is_over_needs_nothing_done() -> None:
@@ -114,6 +115,38 @@ def test_every_cause_says_what_and_what_to_do(cause: AlarmCause) -> None:
         assert "None" not in f"{said.head} {said.what} {said.do} {said.sure}"
     said = saying(an_alarm(Spot(cause, "keel", "k1")), READER, MIDNIGHT)
     assert len(said.head) <= 60
+
+
+@pytest.mark.parametrize(
+    ("action", "words"),
+    [
+        (
+            "set",
+            "set the heater to 18.0 °C by 02:10, and mix at 03:00; a pot then lasts as planned 93 % likely",
+        ),
+        ("off", "turn the heater off by 02:10, and mix at 03:00"),
+        ("wait", "wait, and mix at 03:00"),
+        ("keep", "mix smaller pots"),
+    ],
+)
+def test_an_overshoot_says_what_the_heater_is_to_be_set_to(action: str, words: str) -> None:
+    facts = replace(FACTS, remedy=action, mix_at=MIDNIGHT + timedelta(hours=3), low_c=28.0, high_c=30.5)
+    said = saying(an_alarm(Spot(AlarmCause.WORK_TIME_SHORT, "keel"), facts), READER, MIDNIGHT)
+    assert words in said.do
+    assert said.sure == "8 times in 10 it peaks between 28.0 °C and 30.5 °C"
+
+
+def test_an_empty_bottle_is_called_empty() -> None:
+    spot = Spot(AlarmCause.FUEL_LOW, "keel")
+    assert saying(an_alarm(spot, replace(FACTS, fuel_kg=0.1)), READER, MIDNIGHT).do.startswith("put a full")
+    late = replace(FACTS, by_at=MIDNIGHT - timedelta(minutes=5))
+    assert "as good as gone" in saying(an_alarm(spot, late), READER, MIDNIGHT).head
+
+
+def test_a_part_that_stands_still_is_to_be_warmed_to_what_its_sheet_answers_for() -> None:
+    facts = replace(FACTS, remedy="warm", by_at=None, warmer_k=0.4, limit_c=15.0)
+    said = saying(an_alarm(facts=facts), READER, MIDNIGHT)
+    assert said.do == "bring the part to 15.0 °C or more; colder, little or nothing of it counts"
 
 
 def test_carbon_monoxide_is_no_safety_device() -> None:

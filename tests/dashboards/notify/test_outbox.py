@@ -10,12 +10,15 @@ from random import Random
 import pytest
 
 from collector.clock import ManualClock
+from collector.config import Config
 from collector.errors import StoreError
-from dashboards.notify.alarm_file import AlarmFile, open_alarm_file
+from dashboards.commands.demo import Messages
+from dashboards.notify.alarm_file import AlarmFile, alarm_path, open_alarm_file
 from dashboards.notify.courier import Courier, Letterhead
 from dashboards.notify.message import Message, Weight
 from dashboards.notify.outbox import Outbox, State, cancel, put
 from dashboards.notify.sender import Answer, Limits, Outcome, Outgoing
+from dashboards.session import Session
 from dashboards.view import Reader
 from tests.dashboards.notify.support import MIDNIGHT
 
@@ -162,6 +165,20 @@ def test_a_late_message_says_so(file: AlarmFile) -> None:
     by.once()
     assert way.got[0].text == "text"
     assert way.got[1].text.startswith("LATE: written at 00:00, could not be sent for 1 h")
+
+
+def test_the_demo_shows_each_message_once_it_has_gone_out(tmp_path: Path) -> None:
+    session = Session(Config.model_validate({"store": {"path": str(tmp_path / "s.sqlite")}}), None)
+    with Messages(session) as messages:
+        assert messages.fresh() == []
+        file = open_alarm_file(alarm_path(session.store_path))
+        assert file is not None
+        post(file, MESSAGE, replace(MESSAGE, key="two"))
+        assert messages.fresh() == []
+        assert courier(file, ManualClock(MIDNIGHT), mail=Recorder()).once()
+        assert [one.message.key for one in messages.fresh()] == ["one"]
+        assert messages.fresh() == []
+        file.close()
 
 
 def test_old_messages_are_let_go(file: AlarmFile) -> None:

@@ -130,6 +130,29 @@ def test_what_a_stopped_heater_hid_comes_up_when_it_burns_again() -> None:
     assert LATE in {alarm.spot for notice in told for alarm in notice.alarms}
 
 
+def test_what_a_stopped_heater_hides_is_not_told_again_until_it_burns() -> None:
+    """Whoever sees to the heater sees to the cold; they get their time anew when it burns."""
+    night = Night()
+    night.look(sees(LATE, wakes=True), minutes=20)
+    told = night.look(sees(NO_HEAT, wakes=True), sees(LATE, wakes=True), minutes=240)
+    assert LATE not in {alarm.spot for notice in told for alarm in notice.alarms}
+    told = night.look(sees(NO_HEAT, Sight.CLEAR), sees(LATE, wakes=True), minutes=20)
+    assert LATE not in {alarm.spot for notice in told for alarm in notice.alarms}
+    told = night.look(sees(NO_HEAT, Sight.CLEAR), sees(LATE, wakes=True), minutes=30)
+    assert [notice.kind for notice in told] == [Kind.ESCALATED]
+
+
+def test_nobody_is_called_in_to_work_while_there_is_carbon_monoxide() -> None:
+    gas, window = Spot(AlarmCause.CARBON_MONOXIDE, "keel"), Spot(AlarmCause.WINDOW_OPENING, "keel")
+    day = Night(MIDNIGHT + timedelta(hours=9))
+    told = day.look(sees(gas, wakes=True), sees(window), minutes=60)
+    assert {alarm.spot for notice in told for alarm in notice.alarms} == {gas}
+    (notice,) = day.look(sees(gas, wakes=True), sees(LOST), minutes=15)
+    assert {alarm.spot for alarm in notice.also} == {gas}
+    told = day.look(sees(gas, Sight.CLEAR), sees(window), minutes=45)
+    assert window in {alarm.spot for notice in told for alarm in notice.alarms}
+
+
 def test_a_lost_sensor_hides_what_rests_on_it_and_ends_it_in_time() -> None:
     night = Night()
     night.look(sees(LATE, wakes=True), minutes=20)

@@ -5,11 +5,17 @@ import math
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
-from datetime import timedelta
+from dataclasses import fields, is_dataclass, replace
+from datetime import datetime, timedelta
 from functools import cache
+from typing import Any
 
 from collector.clock import ManualClock
+from dashboards.notify.causes import AlarmCause
+from dashboards.notify.finding import Facts, Spot
+from dashboards.notify.states import acknowledged
+from dashboards.notify.watch import Watch
+from dashboards.phone.alarms import alarm_rows, alarms_view
 from dashboards.phone.board import Board, Drawing
 from dashboards.phone.doors import Doors
 from dashboards.phone.draw import draw
@@ -19,6 +25,8 @@ from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Band, BayOutlook, Outlook
 from forecast.verdict import Measured, judge_bay
 from forecast.window_answer import JobWindows
+from tests.dashboards.notify.support import LATE, RECOAT, Night, sees
+from tests.dashboards.test_heater_view import OUTLOOK as HEATER
 from tests.forecast.curing import after
 from tests.forecast.test_outlook_json import LIMITS, a_cure
 from tests.forecast.test_window import between, forecast, one
@@ -46,6 +54,39 @@ def _windows() -> JobWindows:
     return replace(one(forecast({"humidity_pct": between(33, 42, 60.0, 80.0)})), starts=None)
 
 
+def moved(found: Any, by: timedelta) -> Any:  # noqa: ANN401  whatever it was
+    """Return a value with every moment in it moved by so much."""
+    if isinstance(found, datetime):
+        return found + by
+    if not is_dataclass(found) or isinstance(found, type):
+        return found
+    return replace(found, **{one.name: moved(getattr(found, one.name), by) for one in fields(found)})
+
+
+def some_alarms(bay: str = "keel", part: str = "hull") -> Watch:
+    """Return three alarms: a cure at risk and an overshoot, raised, and a recoat window, acknowledged."""
+    risk = Facts(
+        part=part, stage="sandable", remedy="warm", odds=0.72, remedy_odds=0.91, warmer_k=6.0, temp_c=11.5,
+        since_at=AT + timedelta(hours=12), when_at=AT + timedelta(hours=17), by_at=AT + timedelta(hours=2),
+    )  # fmt: skip
+    hot = Facts(
+        part=part, temp_c=24.6, limit_c=18.0, when_at=AT + timedelta(minutes=40), work_min=40.0, lost_min=9.0
+    )
+    ply = Facts(part=part, by_at=AT + timedelta(hours=3), when_at=AT + timedelta(hours=5))
+    night = Night(AT - timedelta(minutes=40))
+    seen = replace(RECOAT, bay=bay)
+    night.look(sees(seen, facts=ply), minutes=10)
+    night.change(acknowledged(one, night.at, "A") for one in night.watch.alarms)
+    overshoot = Spot(AlarmCause.WORK_TIME_SHORT, bay)
+    found = (
+        sees(seen, facts=ply),
+        sees(replace(LATE, bay=bay), facts=risk, wakes=True),
+        sees(overshoot, facts=hot),
+    )
+    night.look(*found, minutes=25)
+    return night.watch
+
+
 def an_outlook(bay: str = "keel", part: str = "hull") -> Outlook:
     """Return a shed of two bays, one too damp, with a cure barely on track and a chart."""
     bands = (
@@ -53,28 +94,39 @@ def an_outlook(bay: str = "keel", part: str = "hull") -> Outlook:
         band("margin_k", 5.0, 1.0),
     )  # fmt: skip
     bays = (
-        BayOutlook(judge_bay(bay, _GOOD, LIMITS), bands, windows=(replace(_windows(), bay=bay),)),
+        BayOutlook(
+            judge_bay(bay, _GOOD, LIMITS),
+            bands,
+            windows=(replace(_windows(), bay=bay),),
+            heater=replace(moved(HEATER, AT - HEATER.at), bay=bay),
+        ),
         BayOutlook(judge_bay("sheer", _DAMP, LIMITS), bands[:1], ("a note on sheer",)),
     )
     cure = replace(_cure(), bay=bay, part=part)
     return Outlook("tunnel", AT, AT - timedelta(seconds=40), AT, LIMITS, bays, (cure,), ("a note",))
 
 
-def drawing(outlook: Outlook | None = None, reader: Reader | None = None) -> Drawing:
+def drawing(
+    outlook: Outlook | None = None, reader: Reader | None = None, watch: Watch | None = None
+) -> Drawing:
     """Return an outlook as drawn, by way of the text that the drawing process writes."""
-    return Drawing.of_text(json.dumps(draw(outlook or an_outlook(), reader or Reader())).encode())
+    reader, watch = reader or Reader(), watch or Watch()
+    drawn = draw(outlook or an_outlook(), reader, alarm_rows(watch, AT, reader), alarms_view(watch))
+    return Drawing.of_text(json.dumps(drawn).encode())
 
 
-def board(outlook: Outlook | None = None, late: timedelta = timedelta(seconds=20)) -> Board:
+def board(
+    outlook: Outlook | None = None, late: timedelta = timedelta(seconds=20), watch: Watch | None = None
+) -> Board:
     """Return a board with a drawing on it, seen so much later."""
     found = Board(ManualClock(AT + late), "t")
-    found.put(drawing(outlook))
+    found.put(drawing(outlook, watch=watch))
     return found
 
 
 @contextmanager
 def served(
-    shown: Board, doors: Doors | None = None, seen: Callable[[str], None] | None = None
+    shown: Board, doors: Doors | None = None, seen: Callable[[str], bool] | None = None
 ) -> Iterator[int]:
     """Serve a board; yield the port."""
     server = PhoneServer(("127.0.0.1", 0), shown, doors or Doors(), seen=seen)

@@ -1,7 +1,7 @@
 """The one thing the page may change: only from a page of ours, only where it is wanted."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -55,17 +55,27 @@ def seen() -> list[str]:
     return []
 
 
+def keeping(seen: list[str]) -> Callable[[str], bool]:
+    """Return a disk that takes every answer."""
+
+    def keep(alarm: str) -> bool:
+        seen.append(alarm)
+        return True
+
+    return keep
+
+
 @pytest.fixture
 def port(seen: list[str]) -> Iterator[int]:
     """A server that takes answers: its port."""
-    with served(board(), DOORS, seen.append) as found:
+    with served(board(), DOORS, keeping(seen)) as found:
         yield found
 
 
 def test_a_page_of_ours_may_say_that_an_alarm_was_seen(port: int, seen: list[str]) -> None:
     answer = post(port)
     assert status(answer) == 303
-    assert b"\r\nLocation: /\r\n" in answer
+    assert b"\r\nLocation: /?seen=a12#a12\r\n" in answer
     assert seen == ["a12"]
 
 
@@ -97,9 +107,18 @@ def test_without_the_cookie_or_elsewhere_or_unwanted_nothing_is_changed(port: in
     assert status(post(port, target="/acknowledge?x")) == 405
     assert status(get(port, "/acknowledge", f"Cookie: layday={DOORS.cookie}")) == 404
     for doors in (Doors(TOKEN), Doors("", acknowledge=True)):
-        with served(board(), doors, seen.append) as other:
+        with served(board(), doors, keeping(seen)) as other:
             assert status(post(other)) == 405
     assert seen == []
+
+
+def test_the_words_of_an_answer_are_for_a_page_that_takes_answers(port: int) -> None:
+    cookie = f"Cookie: layday={DOORS.cookie}"
+    assert status(get(port, "/?failed=a12", cookie)) == 200
+    for target in ("/?failed=a12&x=1", "/?failed=<b>", "/?seen=a0", "/?lost=a1", "/json/now?seen=a1"):
+        assert status(get(port, target, cookie)) == 404
+    with served(board()) as other:
+        assert status(get(other, "/?failed=a12")) == 404
 
 
 def test_it_takes_a_token() -> None:
@@ -135,8 +154,15 @@ def test_an_alarm_seen_on_the_phone_is_acknowledged_in_its_file(order: PhoneOrde
     try:
         until(lambda: b"I have seen a1" in _page(order.port, cookie), "the alarm is on the page", 60.0)
         assert status(post(order.port, f"form={DOORS.form}&alarm=a1")) == 303
-        until(lambda: b"acknowledged since" in _page(order.port, cookie), "the page says so", 60.0)
+        until(lambda: b">acknowledged</span>" in _page(order.port, cookie), "the page says so", 60.0)
         page = _page(order.port, cookie)
+        alarms, aside = (
+            Path(order.order.store_file).with_suffix(end) for end in (".alarms.sqlite", ".aside")
+        )
+        alarms.rename(aside)
+        answer = post(order.port, f"form={DOORS.form}&alarm=a1")
+        assert b"\r\nLocation: /?failed=a1#a1\r\n" in answer  # not on disk: the page is not to say so
+        aside.rename(alarms)
     finally:
         stopping.set()
         thread.join()

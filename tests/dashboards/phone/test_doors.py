@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboards.phone import server as phone_server
-from dashboards.phone import wire
+from dashboards.phone import streams, wire
 from dashboards.phone.doors import Doors
 from dashboards.phone.wire import BadRequestError, parse_head
 from tests.dashboards.phone.support import TOKEN, an_outlook, asked, board, drawing, get, served, status
@@ -209,7 +209,7 @@ def test_500_connections_are_more_than_it_takes_and_it_lives_on(monkeypatch: pyt
 
 def test_streams_leave_room_for_pages() -> None:
     with served(board()) as port, contextlib.ExitStack() as held:
-        for _ in range(phone_server.MAX_STREAMS):
+        for _ in range(streams.MAX_STREAMS):
             stream = held.enter_context(socket.create_connection(("127.0.0.1", port), 10.0))
             stream.sendall(b"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
             assert b"text/event-stream" in stream.recv(4096)

@@ -12,7 +12,7 @@ from dashboards.phone.board import STALE
 from dashboards.phone.shell import page
 from dashboards.view import Reader
 from forecast.outlook import OUTLOOK_STALE
-from tests.dashboards.phone.support import an_outlook, board, drawing
+from tests.dashboards.phone.support import an_outlook, board, drawing, some_alarms
 
 NASTY = (
     "<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "keel' onload='x", "</title></style>",
@@ -42,11 +42,12 @@ def tags(html: bytes) -> Tags:
     return found
 
 
-PLAIN = tags(page(board().sight(), "n", 1.0))
+PLAIN = tags(page(board(watch=some_alarms()).sight(), "n", 1.0))
 
 
 def test_it_is_under_20_kb_with_its_chart() -> None:
-    html = page(board().sight(), "n" * 32, 1.0)
+    """Two bays, a cure, a window, a heater and three alarms with their buttons."""
+    html = page(board(watch=some_alarms()).sight(), "n" * 32, 1.0, "f" * 64)
     assert b"<svg" in html
     assert len(html) < 20_000
 
@@ -98,7 +99,7 @@ def test_before_the_first_outlook_it_is_no_news() -> None:
 @settings(max_examples=40)
 @given(names, names)
 def test_no_name_becomes_an_element_or_an_attribute(bay: str, part: str) -> None:
-    found = tags(page(board(an_outlook(bay, part)).sight(), "n", 1.0))
+    found = tags(page(board(an_outlook(bay, part), watch=some_alarms(bay, part)).sight(), "n", 1.0))
     assert found.shape == PLAIN.shape
 
 
