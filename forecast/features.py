@@ -3,7 +3,7 @@
 import numpy as np
 
 from forecast.air import saturation_pressure_pa
-from forecast.baselines import lagged, running_mean, same_hour, usual_day
+from forecast.baselines import lagged, level_above_usual, running_mean, same_hour, usual_day
 from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, age_steps, filled
 
 _OUTSIDE = ("outdoor.air_c", "outdoor.humidity_pct", "outdoor.sun_w_m2", "outdoor.wind_m_s")
@@ -37,6 +37,13 @@ class Features:
         self._quick = [name for name in (own, *self._names(bay, own)) if name in history.within]
         self._own_anomaly = np.nan_to_num(self.values - self.usual_now)
         self.state = self._state()
+        self._levels: dict[int, Array] = {}
+
+    def level(self, known_days: int) -> Array:
+        """Return how far the last 24 h lie above the usual day; the same for all targets of a day ahead."""
+        if known_days not in self._levels:
+            self._levels[known_days] = level_above_usual(self.values, known_days)
+        return self._levels[known_days]
 
     def _names(self, bay: str, own: str) -> list[str]:
         """Return the columns beside the forecast one that bear on it."""

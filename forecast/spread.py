@@ -151,11 +151,11 @@ class Spread:
         short = counts < _PRIOR_ROWS
         if short.any():
             # Fewer own errors than the prior's rows: the prior fills up the rest, evenly over its range.
-            fill = np.full((len(rows), _PRIOR_ROWS), np.nan)
-            for place in np.flatnonzero(short):
-                need = _PRIOR_ROWS - int(counts[place])
-                take = ((np.arange(need) + 0.5) / need * _PRIOR_ROWS).astype(np.int64)
-                fill[place, :need] = self._prior[place, take]
+            need = np.where(short, _PRIOR_ROWS - counts, 0)[:, None]
+            even_rows = np.arange(_PRIOR_ROWS)
+            take = ((even_rows + 0.5) / np.maximum(need, 1) * _PRIOR_ROWS).astype(np.int64)
+            filled = np.take_along_axis(self._prior, np.minimum(take, _PRIOR_ROWS - 1), 1)
+            fill = np.where(even_rows < need, filled, np.nan)
             rows = np.concatenate([rows, fill], axis=1)
             counts = np.isfinite(rows).sum(axis=1)
         rows = np.sort(rows, axis=1) * self._unrest[:, origin][:, None]
@@ -167,17 +167,13 @@ class Spread:
 
     def follow(self, origin: int) -> Pool:
         """Learn from the targets measured up to `origin`, and return its pool. Call in order of time."""
-        for place, knot in enumerate(KNOTS):
-            issued = origin - knot
-            if issued < 0 or not np.isfinite(self._low[place, issued] + self.errors[place, issued]):
-                continue
-            error = self.errors[place, issued]
-            self._log_below[place] += self._pull[place] * (
-                float(error < self._low[place, issued]) - _TAIL_AIM
-            )
-            self._log_above[place] += self._pull[place] * (
-                float(error > self._high[place, issued]) - _TAIL_AIM
-            )
+        places = np.flatnonzero(self._knots <= origin)
+        issued = origin - self._knots[places]
+        error, low = self.errors[places, issued], self._low[places, issued]
+        heard = np.isfinite(low + error)
+        places, issued, error, low = places[heard], issued[heard], error[heard], low[heard]
+        self._log_below[places] += self._pull[places] * ((error < low) - _TAIL_AIM)
+        self._log_above[places] += self._pull[places] * ((error > self._high[places, issued]) - _TAIL_AIM)
         edges = np.log(_FACTORS)
         np.clip(self._log_below, *edges, out=self._log_below)
         np.clip(self._log_above, *edges, out=self._log_above)

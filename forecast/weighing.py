@@ -44,7 +44,8 @@ def matured_means_by_hour(errors: Array, knot: int, first: int = 0) -> tuple[Arr
     total, count = _sums(errors)
     summed = np.zeros((*errors.shape[:-1], len(origins)))
     counted = np.zeros(summed.shape)
-    for day in range(1, _DAYS + 1 + -(-knot // DAY_STEPS)):
+    there = (errors.shape[-1] + _HALF_WIDTH_STEPS) // DAY_STEPS  # a young shed has no more days than that
+    for day in range(1, 1 + min(_DAYS + -(-knot // DAY_STEPS), there)):
         middle = origins - DAY_STEPS * day
         ends = np.maximum(0, np.minimum(middle + _HALF_WIDTH_STEPS, origins - knot) + 1)
         starts = np.minimum(np.maximum(0, middle - _HALF_WIDTH_STEPS), ends)
