@@ -20,7 +20,7 @@ from collector.journal import Journal, Told, open_journal
 from collector.notify_config import ChannelConfig
 from collector.source_config import BrokerConfig
 from dashboards.notify.alarm_file import AlarmFile, open_alarm_file
-from dashboards.notify.alarm_view import history_json, messages_json
+from dashboards.notify.alarm_view import alarm_lines, history_json, messages_json
 from dashboards.notify.courier import Letterhead
 from dashboards.notify.desk import Desk, alarms_json
 from dashboards.notify.heartbeat import Hours, SilenceGuard, words_due
@@ -109,6 +109,15 @@ def test_where_nobody_has_channels_alarms_stand_all_the_same(file: AlarmFile, co
     look_for(desk, cold, 20)
     assert desk.watch().live
     assert Outbox(file).all() == []
+
+
+def test_what_stands_is_said_with_what_to_do_and_how_sure_that_is(file: AlarmFile, cold: Outlook) -> None:
+    desk = Desk(file, HEAD, Policy(), 1)
+    look_for(desk, cold, 20)
+    first, do, sure, *_ = alarm_lines(desk.watch(), HEAD.reader, AT)
+    assert first.startswith("a1  raised since ")
+    assert do.startswith("     What to do: bring ")
+    assert sure.startswith("     How sure: ")
 
 
 def test_what_stands_is_json(file: AlarmFile, cold: Outlook) -> None:
