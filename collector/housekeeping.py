@@ -1,13 +1,12 @@
 """What keeps a store small over the years: closed windows into chunks, old raw readings let go."""
 
-import ctypes
 import logging
 import threading
-from contextlib import suppress
 from datetime import timedelta
 
 from collector.clock import Clock
 from collector.errors import StoreError
+from collector.memory import give_back_memory
 from collector.store.sqlite import SqliteStore
 
 EVERY_S = 300.0
@@ -51,16 +50,10 @@ class Housekeeper:
                 _log.warning("the store could not be tidied; the next round goes on: %s", error)
             return
         if moved or let_go:
-            _give_back_memory()
+            give_back_memory()
             _log.info("%d readings moved into chunks, %d old chunks let go", moved, let_go)
 
     def _run(self) -> None:
         while not self._stopping.is_set():
             self.tidy()
             self._stopping.wait(self._every_s)
-
-
-def _give_back_memory() -> None:
-    """Let go of what tidying used, where the C library can: glibc keeps it, some 10 MB, for the next time."""
-    with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).malloc_trim(0)

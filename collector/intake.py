@@ -3,16 +3,20 @@
 Sources put messages into one queue; one thread empties it. While the store cannot take a
 batch (disk full, locked), the batch is kept and tried again, nothing is acknowledged, and
 `has_room` turns False so that the sources stop reading: the senders keep what is theirs.
+
+A commit writes some 8 kB to the card whatever it holds. So where little comes in, a message waits for
+others until `commit_every_s` after the commit before; at once are committed a first message after a rest,
+many together, and what a sender sends as soon as its last messages are acknowledged, for it waits.
 """
 
 import logging
 import threading
 import time
-from collections import defaultdict, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from collector.clock import Clock
 from collector.domain import Reading, Rejected
@@ -25,7 +29,11 @@ from collector.store.base import Mark, State, Store
 BIRTHS_KEY = "sparkplug births"
 BATCH_MESSAGES = 2000
 BATCH_WAIT_S = 0.1
+COMMIT_EVERY_S = 2.0
 _IDLE_WAIT_S = 0.005
+_MANY_MESSAGES = 32  # then few bytes are written for each
+_ROOMY_MESSAGES = 500  # in one commit: where so many come, many come again
+_AT_ONCE_S = 0.2  # radio and a slow board included
 _ROOM_MESSAGES = 20_000
 _ROOM_BYTES = 64_000_000
 _RETRY_FIRST_S = 0.2
@@ -47,6 +55,14 @@ class IntakeStatus:
     waiting_count: int = 0
     last_commit_at: datetime | None = None
     trouble: str = ""
+
+
+class Delivery(NamedTuple):
+    """Messages as a source handed them over."""
+
+    source: Source
+    items: Sequence[Message | Rejected]
+    size_bytes: int
 
 
 class _SourceSink:
@@ -80,6 +96,7 @@ class Intake:
         judge: Judge | None = None,
         *,
         redelivery_window_s: float = 300.0,
+        commit_every_s: float = COMMIT_EVERY_S,
     ) -> None:
         self._store = store
         self._judge = judge or Judge()
@@ -88,11 +105,15 @@ class Intake:
         if (births := store.read_state(BIRTHS_KEY)) is not None:
             routes.births.restore(births.text)
         self._clock = clock
-        self._queue: deque[tuple[Source, Message | Rejected]] = deque()
-        self._waiting_bytes = 0
-        self._filled = threading.Event()
+        self._commit_every_s = clock.real_seconds(timedelta(seconds=commit_every_s))
+        self._committed_s = float("-inf")
+        self._answered: dict[str, int] = {}  # messages in the last commit, by sender
+        self._queue: deque[Delivery] = deque()
+        self._waiting_count = self._waiting_bytes = 0
+        self._is_urgent = False
         self._stopping = threading.Event()
         self._lock = threading.Lock()
+        self._came = threading.Condition(self._lock)
         self._status = IntakeStatus()
         self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
 
@@ -107,7 +128,8 @@ class Intake:
     def stop(self, timeout_s: float = 1.0) -> None:
         """Commit and acknowledge what is queued, then end; the rest stays with its senders."""
         self._stopping.set()
-        self._filled.set()
+        with self._came:
+            self._came.notify()
         self._thread.join(timeout_s)
 
     def is_alive(self) -> bool:
@@ -116,19 +138,37 @@ class Intake:
 
     def has_room(self) -> bool:
         """Say whether sources should read on; not while stopping, or a flood would hold up the end."""
-        has_space = len(self._queue) < _ROOM_MESSAGES and self._waiting_bytes < _ROOM_BYTES
+        has_space = self._waiting_count < _ROOM_MESSAGES and self._waiting_bytes < _ROOM_BYTES
         return has_space and not self._stopping.is_set()
 
     def status(self) -> IntakeStatus:
         """Return what intake has done so far."""
         with self._lock:
-            return replace(self._status, waiting_count=len(self._queue))
+            return replace(self._status, waiting_count=self._waiting_count)
 
     def _put(self, source: Source, items: Sequence[Message | Rejected]) -> None:
-        with self._lock:
-            self._queue.extend((source, item) for item in items)
-            self._waiting_bytes += sum(map(_size_bytes, items))
-        self._filled.set()
+        pieces = [items[i : i + BATCH_MESSAGES] for i in range(0, len(items), BATCH_MESSAGES)]
+        deliveries = [Delivery(source, piece, sum(map(_size_bytes, piece))) for piece in pieces]
+        with self._came:
+            is_first = not self._queue
+            self._queue.extend(deliveries)
+            self._waiting_count += len(items)
+            self._waiting_bytes += sum(delivery.size_bytes for delivery in deliveries)
+            if not self._is_urgent:
+                self._is_urgent = self._waiting_count >= _MANY_MESSAGES or self._somebody_waits(items)
+                if is_first or self._is_urgent:
+                    self._came.notify()
+
+    def _somebody_waits(self, items: Sequence[Message | Rejected]) -> bool:
+        """Say whether as many came again as were just acknowledged: their sender may wait for more."""
+        if time.monotonic() - self._committed_s > _AT_ONCE_S:
+            return False
+        for item in items:
+            if isinstance(item, Message) and item.sender in self._answered:
+                self._answered[item.sender] -= 1
+                if not self._answered[item.sender]:
+                    return True
+        return False
 
     def _run(self) -> None:
         while not (self._stopping.is_set() and not self._queue):
@@ -136,56 +176,77 @@ class Intake:
             if batch:
                 self._keep(batch)
 
-    def _collect(self) -> list[tuple[Source, Message | Rejected]]:
-        """Wait for a first message, then for more until the batch is full, old, or the queue idles."""
-        self._filled.wait()
+    def _collect(self) -> list[Delivery]:
+        """Wait for a first message, then for more until they are due, and the queue is full, old or idle."""
+        with self._came:
+            self._came.wait_for(lambda: self._queue or self._stopping.is_set())
+            due_in_s = self._committed_s + self._commit_every_s - time.monotonic()
+            self._came.wait_for(lambda: self._is_urgent or self._stopping.is_set(), max(0.0, due_in_s))
         deadline = time.monotonic() + BATCH_WAIT_S
-        while len(self._queue) < BATCH_MESSAGES and not self._stopping.is_set():
-            before = len(self._queue)
+        while self._waiting_count < BATCH_MESSAGES and not self._stopping.is_set():
+            before = self._waiting_count
             time.sleep(_IDLE_WAIT_S)
-            if len(self._queue) == before or time.monotonic() >= deadline:
+            if self._waiting_count == before or time.monotonic() >= deadline:
                 break
-        self._filled.clear()
+        batch: list[Delivery] = []
+        count = 0
         with self._lock:
-            batch = [self._queue.popleft() for _ in range(min(BATCH_MESSAGES, len(self._queue)))]
-            self._waiting_bytes -= sum(_size_bytes(item) for _, item in batch)
-        if self._queue or self._stopping.is_set():
-            self._filled.set()
+            while self._queue and count + len(self._queue[0].items) <= BATCH_MESSAGES:
+                batch.append(self._queue.popleft())
+                count += len(batch[-1].items)
+                self._waiting_bytes -= batch[-1].size_bytes
+            self._waiting_count -= count
+            self._is_urgent = self._waiting_count >= _MANY_MESSAGES
         return batch
 
-    def _keep(self, batch: list[tuple[Source, Message | Rejected]]) -> None:
+    def _keep(self, batch: Sequence[Delivery]) -> None:
         readings: list[Reading] = []
         rejected: list[Rejected] = []
         marks: list[Mark] = []
         tokens: dict[Source, list[object]] = defaultdict(list)
-        for source, item in batch:
+        for source, items, _ in batch:
+            self._decode(source, items, readings, rejected, marks)
+            tokens[source] += [i.token for i in items if type(i) is Message and i.token is not None]
+        count = sum(len(items) for _, items, _ in batch)
+        if not self._commit(count, self._judged(readings), rejected, marks):
+            return
+        self._note_answered(batch if count < _ROOMY_MESSAGES else ())
+        for source, given in tokens.items():
+            if given:
+                source.acknowledge(given)
+
+    def _note_answered(self, batch: Sequence[Delivery]) -> None:
+        """Note whom the next moment's messages may come from because they were waited for."""
+        items = (item for delivery in batch for item in delivery.items)
+        answered = Counter(i.sender for i in items if isinstance(i, Message) and i.token is not None)
+        with self._lock:
+            self._answered, self._committed_s = answered, time.monotonic()
+
+    def _decode(
+        self,
+        source: Source,
+        items: Sequence[Message | Rejected],
+        readings: list[Reading],
+        rejected: list[Rejected],
+        marks: list[Mark],
+    ) -> None:
+        """Add what messages give, and what their redeliveries are to be known by where they need that."""
+        routes, repeats, name = self._routes, self._repeats, source.name
+        for item in items:
             if isinstance(item, Rejected):
                 rejected.append(item)
                 continue
-            mark = self._decode(source, item, readings, rejected)
-            if mark is not None:
+            message = repeats.original(item) if item.duplicate else item
+            try:
+                found, aside, by_arrival = decode(message, routes, name)
+            except Exception:  # noqa: BLE001  a fault of ours in one message must not stop the rest
+                _log.exception("a message on %r could not be decoded", message.topic)
+                rejected.append(reject(message, name, "layday failed on this message; please report it"))
+                continue
+            readings += found
+            rejected += aside
+            if by_arrival and (mark := repeats.mark(message)) is not None:
                 marks.append(mark)
-            if item.token is not None:
-                tokens[source].append(item.token)
-        if not self._commit(len(batch), self._judged(readings), rejected, marks):
-            return
-        for source, given in tokens.items():
-            source.acknowledge(given)
-
-    def _decode(
-        self, source: Source, message: Message, readings: list[Reading], rejected: list[Rejected]
-    ) -> Mark | None:
-        """Add what a message gives; return what its redelivery is to be known by, if it needs that."""
-        message = self._repeats.original(message)
-        try:
-            decoded = decode(message, self._routes, source.name)
-        except Exception:  # noqa: BLE001  a fault of ours in one message must not stop the rest
-            _log.exception("a message on %r could not be decoded", message.topic)
-            rejected.append(reject(message, source.name, "layday failed on this message; please report it"))
-            return None
-        readings.extend(decoded.readings)
-        rejected.extend(decoded.rejected)
-        return self._repeats.mark(message) if decoded.by_arrival else None
 
     def _judged(self, readings: list[Reading]) -> list[Reading]:
         try:

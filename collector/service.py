@@ -25,7 +25,7 @@ from collector.store.base import State, Store
 from collector.systemd import tell_systemd
 
 STATE_KEY = "daemon"
-STATE_EVERY_S = 5.0
+STATE_EVERY_S = 10.0
 VERDICT_S = 1800.0
 """Verdicts come every five minutes; a long fit on a slow board may take some of them."""
 _LEARNED_EVERY_S = 3600.0
@@ -59,6 +59,7 @@ class Daemon:
             clock,
             self._judge,
             redelivery_window_s=config.intake.redelivery_window_s,
+            commit_every_s=config.intake.commit_every_s,
         )
         self._sources = _sources(config, clock)
         self._left_word_s = float("-inf")
@@ -157,11 +158,11 @@ class Daemon:
             default=_plain,
         )
         self._left_word_s = time.monotonic()
-        self._write_state(STATE_KEY, text)
+        self._write_state(STATE_KEY, text, durable=stopped)
 
-    def _write_state(self, key: str, text: str) -> None:
+    def _write_state(self, key: str, text: str, *, durable: bool = True) -> None:
         try:
-            self._store.write_state(key, State(text, self._clock.now()))
+            self._store.write_state(key, State(text, self._clock.now(), durable))
         except Exception as error:  # noqa: BLE001  word of oneself is a courtesy, readings are the duty
             _log.warning("cannot leave word in the store: %s", error)
 

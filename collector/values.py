@@ -18,13 +18,15 @@ _FURTHEST_AHEAD = timedelta(days=366)
 # possessive: a quarter of a megabyte of digits with a letter at its end must not be tried in every way
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d++\.?\d*+|\.\d++)([eE][+-]?\d++)?", re.ASCII)
 _LONGEST_TIME = 64
+_NO_TIME = "its time is not a number of seconds and not ISO 8601"
 _SWITCH_WORDS = {"on": 1.0, "true": 1.0, "online": 1.0, "off": 0.0, "false": 0.0, "offline": 0.0}
 _ARRAY_INDEX = re.compile(r"0|[1-9]\d*")
 _BEYOND_S = 10_000_000_000
 _UNITS_PER_S = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 # NaN and Infinity come through as floats: they spoil their own value, not the others of the message.
 # One decoder for all, where json.loads may make one for each.
-_decode_json = json.JSONDecoder().decode
+_raw_decode = json.JSONDecoder().raw_decode
+_JSON_SPACE = " \t\n\r"
 UNDATED = "retained message without a device time: nobody knows when it was measured"
 
 
@@ -41,16 +43,17 @@ def parse_document(payload: bytes) -> object:
         If it is neither.
     """
     try:
-        text = payload.decode("utf-8")
+        text = payload.decode("utf-8").strip(_JSON_SPACE)
     except UnicodeDecodeError:
         raise BadValueError("payload is not UTF-8 text") from None
     try:
-        return _decode_json(text)
+        document, end = _raw_decode(text)
     except RecursionError:
         raise BadValueError("payload is nested too deep") from None
     except ValueError:
         # a lone word or a number that JSON would not take ("+21.5", "on"): judged by the sensor
         return _lone_word(text)
+    return document if end == len(text) else _lone_word(text)
 
 
 def _lone_word(text: str) -> str:
@@ -145,14 +148,16 @@ def time_of(value: object, unit: TimeUnit, received_at: datetime) -> datetime:
     BadValueError
         If it is no time, before 2000, or more than a year after `received_at`.
     """
-    if isinstance(value, str) and len(value) > _LONGEST_TIME:
-        raise BadValueError("its time is not ISO 8601")
-    if isinstance(value, str) and (unit == "iso" or (unit == "auto" and not _PLAIN_NUMBER.fullmatch(value))):
-        at = _iso_time(value)
-    else:
-        at = _epoch_time(value, unit)
-    check_time(at, received_at)
+    at = _iso_time(value) if isinstance(value, str) and _is_iso(value, unit) else _epoch_time(value, unit)
+    if not _EARLIEST <= at <= received_at:  # where it may still be, a little ahead
+        check_time(at, received_at)
     return at
+
+
+def _is_iso(text: str, unit: TimeUnit) -> bool:
+    if len(text) > _LONGEST_TIME:
+        raise BadValueError("its time is not ISO 8601")
+    return unit == "iso" or (unit == "auto" and not _PLAIN_NUMBER.fullmatch(text))
 
 
 def check_time(at: datetime, received_at: datetime) -> None:
@@ -182,23 +187,33 @@ def _iso_time(text: str) -> datetime:
 
 
 def _epoch_time(value: object, unit: TimeUnit) -> datetime:
-    if isinstance(value, str) and _PLAIN_NUMBER.fullmatch(value):
-        value = int(value) if value.isdigit() else float(value)
-    if isinstance(value, bool) or not isinstance(value, int | float) or unit == "iso":
-        raise BadValueError("its time is not a number of seconds and not ISO 8601")
+    if type(value) is not int:  # nearly all are
+        value = _plain_number(value)
+    if unit == "iso":
+        raise BadValueError(_NO_TIME)
     per_s = _guess_per_s(value) if unit == "auto" else _UNITS_PER_S[unit]
     try:
         # whole numbers stay whole: nanoseconds do not fit a double
         us = value * 1_000_000 // per_s if isinstance(value, int) else round(value * (1_000_000 / per_s))
-        return EPOCH + timedelta(microseconds=us)
+        return EPOCH + timedelta(0, us // 1_000_000, us % 1_000_000)  # quicker than microseconds alone
     except (OverflowError, ValueError):
         raise BadValueError("its time is beyond every calendar") from None
+
+
+def _plain_number(value: object) -> float:
+    """Return a time's number; a whole one stays an int."""
+    if isinstance(value, str) and _PLAIN_NUMBER.fullmatch(value):
+        return int(value) if value.isdigit() else float(value)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise BadValueError(_NO_TIME)
+    return value
 
 
 def _guess_per_s(value: float) -> int:
     """Tell the unit by size: from 2000 to 2286 the four ranges do not meet."""
     size = abs(value)
-    for per_s in (1, 1_000, 1_000_000):
-        if size < _BEYOND_S * per_s:
-            return per_s
-    return 1_000_000_000
+    if size < _BEYOND_S:
+        return 1
+    if size < 1_000 * _BEYOND_S:
+        return 1_000
+    return 1_000_000 if size < 1_000_000 * _BEYOND_S else 1_000_000_000

@@ -61,8 +61,8 @@ def day_words(at: datetime, today: datetime, reader: Reader) -> str:
     local, local_today = at.astimezone(reader.zone), today.astimezone(reader.zone)
     days = (local.date() - local_today.date()).days
     if days == 0:
-        return f"today {local:%H:%M}"
-    return f"{'tomorrow ' if days == 1 else ''}{local:%a %H:%M}"
+        return f"today {reader.hour(at)}"
+    return f"{'tomorrow ' if days == 1 else ''}{local:%a} {reader.hour(at)}"
 
 
 def window_words(window: Window, at: datetime, reader: Reader) -> str:
@@ -72,7 +72,7 @@ def window_words(window: Window, at: datetime, reader: Reader) -> str:
     """
     first = "now" if window.start_at <= at else day_words(window.start_at, at, reader)
     same_day = window.start_at.astimezone(reader.zone).date() == window.end_at.astimezone(reader.zone).date()
-    last = f"{window.end_at.astimezone(reader.zone):%H:%M}" if same_day else reader.clock(window.end_at, at)
+    last = reader.hour(window.end_at) if same_day else reader.clock(window.end_at, at)
     when = first if window.start_at == window.end_at else f"{first}-{last}"
     return f"{when} ({odds_pct(window.best_odds)}), {_ENDS.get(window.binds, window.binds.value)}"
 

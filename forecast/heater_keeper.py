@@ -61,7 +61,7 @@ class HeaterKeeper:
         StoreError
             If the store cannot be read.
         """
-        if not self._tells_of_one(store):
+        if not self.is_there(store):
             return None
         config = self._config
         heard = read_heater_past(store, at)
@@ -80,7 +80,8 @@ class HeaterKeeper:
             gas=heard.series.get("heater.gas_kg"),
         )
 
-    def _tells_of_one(self, store: Store) -> bool:
+    def is_there(self, store: Store) -> bool:
+        """Say whether readings or configuration tell of a heater."""
         return self._config.heater != HeaterConfig() or any(
             name.startswith("heater.") for name in store.sensors()
         )

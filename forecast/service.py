@@ -178,6 +178,9 @@ class OutlookService:
         at = self._clock.now()
         inputs = self._inputs
         self._basis = self._now()
+        notes = self._notes
+        if not self._heater_asked and inputs.heater is not None and inputs.heater.is_there(inputs.store):
+            notes = (*notes, "the heater is being measured")
         outlook = make_outlook(
             inputs.store,
             inputs.shed,
@@ -186,7 +189,7 @@ class OutlookService:
             book=inputs.book(),
             heater=self._heater,
             learned=self._learned,
-            notes=self._notes,
+            notes=notes,
         )
         self._keep(outlook)
         self._made_s = time.monotonic()

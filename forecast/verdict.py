@@ -125,7 +125,7 @@ class Reason:
 class BayNow:
     """One bay as it is: verdict, reasons (the worst first), and the numbers behind them.
 
-    A number is None where it is missing or cannot be told; the reasons say why. `age_s` is
+    A number is None where it is missing or cannot be true; the reasons say why. `age_s` is
     the age of the oldest reading the verdict rests on.
     """
 
@@ -195,8 +195,9 @@ def _doubtful(quantity: str, news: list[Reason]) -> bool:
 
 
 def _value(measured: Mapping[str, Measured], quantity: str) -> float | None:
+    """Return the value as measured, None where there is none that can be true; the reasons tell it then."""
     found = measured.get(quantity)
-    return None if found is None else found.value
+    return None if found is None or Flag.OUT_OF_RANGE in Flag(found.flags) else found.value
 
 
 def _uncertainty(quantity: str, found: Measured) -> float:

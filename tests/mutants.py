@@ -27,8 +27,19 @@ import pytest
 
 _OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "-W", "ignore"]
 ROOT = Path(__file__).parent.parent
+_IN = "tests/collector"
 # A module, and the tests that hold it.
 HOUSE = {
+    "collector.intake": f"{_IN}/test_intake.py {_IN}/test_births_kept.py {_IN}/test_repeats.py",
+    "collector.repeats": f"{_IN}/test_repeats.py",
+    "collector.payload": f"{_IN}/test_payload.py {_IN}/test_payload_pairs.py",
+    "collector.values": f"{_IN}/test_payload.py {_IN}/test_payload_pairs.py",
+    "collector.quality.judge": f"{_IN}/quality/test_judge.py",
+    "collector.listener.decoder": f"{_IN}/listener/test_decoder.py",
+    "collector.listener.connection": f"{_IN}/listener",
+    "collector.listener.hub": f"{_IN}/listener",
+    "collector.store.rows": f"-k sqlite {_IN}/store/test_contract.py {_IN}/store/test_opening.py",
+    "collector.store.marks": f"-k sqlite {_IN}/store/test_contract.py",
     "forecast.air": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
     "forecast.cure": "tests/forecast/test_cure.py",
     "forecast.cure_now": "tests/forecast/test_cure_now.py",

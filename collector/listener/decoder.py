@@ -153,7 +153,7 @@ class Decoder:
         if self.version == MQTT_5:
             at = self._publish_properties(data, at, end, raw)
         topic = self._topics.get(raw) or self._new_topic(raw, data[at:end])
-        return Publish(topic, data[at:end], qos, first & _DUPLICATE != 0, packet_id)
+        return topic, data[at:end], qos, first & _DUPLICATE != 0, packet_id
 
     def _publish_properties(self, data: bytes, at: int, end: int, raw_topic: bytes) -> int:
         """Check the property list of a PUBLISH; return where its payload begins."""
@@ -208,11 +208,11 @@ class Decoder:
             self._need = payload_start + HEAD_BYTES - at
             return -1
         try:
-            message = self._publish(first, data, start, payload_start + HEAD_BYTES)
+            topic, head, qos, _, packet_id = self._publish(first, data, start, payload_start + HEAD_BYTES)
         except ProtocolError as error:
             error.size_bytes = size_bytes
             raise
-        self._skipped = Oversized(message.topic, message.payload, size_bytes, message.qos, message.packet_id)
+        self._skipped = Oversized(topic, head, size_bytes, qos, packet_id)
         self._skip = end - start
         return start + self._skip_on(memoryview(data)[start:], out)
 

@@ -15,6 +15,9 @@ Amount = float
 """A number in its quantity's own unit."""
 
 
+_NONE = Flag.NONE  # looked up at each reading, which is slow for a member of an enumeration
+
+
 def range_flag(quantity: Quantity, value: float) -> Flag:
     """Flag a value that cannot be true in or around a shed.
 
@@ -22,7 +25,7 @@ def range_flag(quantity: Quantity, value: float) -> Flag:
     >>> range_flag(QUANTITIES["humidity_pct"], 104.0).name
     'OUT_OF_RANGE'
     """
-    return Flag.NONE if quantity.min_value <= value <= quantity.max_value else Flag.OUT_OF_RANGE
+    return _NONE if quantity.min_value <= value <= quantity.max_value else Flag.OUT_OF_RANGE
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,10 +64,14 @@ class Rollup:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """A named piece of JSON text that the daemon leaves for other processes, and when it did."""
+    """A named piece of JSON text that the daemon leaves for other processes, and when it did.
+
+    One that is not `durable` is there at once for all, but may be gone after a power cut: it costs half.
+    """
 
     text: str
     at: datetime
+    durable: bool = True
 
 
 class Store(Protocol):

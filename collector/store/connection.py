@@ -102,14 +102,19 @@ class Database:
         self._closed = False
 
     @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: on leaving it is on disk, or, after an exception, nothing of it is."""
+    def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
+        """One transaction: on leaving it is on disk, or, after an exception, nothing of it is.
+
+        Unless `durable` it gets there with a later one that is, in their order.
+        """
         with self._write_lock, in_words(self.path):
             con = self._writer
             if con is None:
                 raise StoreError(f"{self.path}: {'is closed' if self._closed else 'was opened to read only'}")
-            con.execute("BEGIN IMMEDIATE")
+            if not durable:
+                con.execute("PRAGMA synchronous = NORMAL")
             try:
+                con.execute("BEGIN IMMEDIATE")
                 yield con
                 con.execute("COMMIT")
             except BaseException:
@@ -117,6 +122,9 @@ class Database:
                     with suppress(sqlite3.Error):  # the first error is the one to report
                         con.execute("ROLLBACK")
                 raise
+            finally:
+                if not durable:
+                    con.execute("PRAGMA synchronous = FULL")
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:

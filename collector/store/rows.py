@@ -3,6 +3,7 @@
 import math
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +17,8 @@ from collector.store.rollup import Parts
 SPAN_LAG_US = 60_000_000
 _FIRST_STEP_US = 60_000_000
 _MAX_IN_LIST = 500
+_INSERT = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)"
+_ROWS_A_STATEMENT = 100
 _HOUR_US = 3_600_000_000
 
 
@@ -57,7 +60,7 @@ def named(readings: Iterable[Reading]) -> list[Named]:
             raise ValueError(f"{sensor} at {at}: {value} is not a finite number")
         at_us = to_us(at)
         delay_us = 0 if received_at is at else to_us(received_at) - at_us
-        rows.append((sensor, at_us, float(value), delay_us, int(flags)))
+        rows.append((sensor, at_us, float(value), delay_us, int(flags) if flags else 0))
     return rows
 
 
@@ -102,45 +105,55 @@ def widen_spans(
 ) -> dict[str, Span]:
     """Enter the sensors of a batch, and widen their spans; return those that changed.
 
-    A span's end is written once it is a minute behind, or each small commit would write one page more.
+    A span's end is written in the first commit of each minute (of the readings' time), or each small
+    commit would write one page more.
     `known` may lag behind the file, which other processes also write, but never runs ahead of it.
     """
     extremes: dict[str, tuple[int, int]] = {}
     for sensor, at_us, *_ in readings:
+        span = known.get(sensor)
+        if (
+            span is not None
+            and span.first_us <= at_us
+            and at_us // SPAN_LAG_US <= span.last_us // SPAN_LAG_US
+        ):
+            continue
         low, high = extremes.get(sensor, (at_us, at_us))
-        if not low <= at_us <= high or low == high:
-            extremes[sensor] = min(low, at_us), max(high, at_us)
-    changed: dict[str, Span] = {}
-    for name, (low, high) in extremes.items():
-        span = known.get(name)
-        if span is None:
-            changed[name] = _enter(con, name, low, high)
-        elif low < span.first_us or high > span.last_us + SPAN_LAG_US:
-            changed[name] = Span(span.id, min(span.first_us, low), max(span.last_us, high))
+        extremes[sensor] = min(low, at_us), max(high, at_us)
+    if not extremes:
+        return {}
     con.executemany(
-        "UPDATE sensor SET first_us = min(first_us, ?2), last_us = max(last_us, ?3) WHERE id = ?1",
-        [span for name, span in changed.items() if name in known],
-    )
-    return changed
-
-
-def _enter(con: sqlite3.Connection, name: str, low_us: int, high_us: int) -> Span:
-    """Enter a sensor, unless another process was quicker, and return its span."""
-    row = con.execute(
         "INSERT INTO sensor (name, first_us, last_us) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
-        " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)"
-        " RETURNING id, first_us, last_us",
-        (name, low_us, high_us),
-    ).fetchone()
-    return Span(*row)
+        " SET first_us = min(first_us, excluded.first_us), last_us = max(last_us, excluded.last_us)",
+        [(name, low, high) for name, (low, high) in extremes.items()],
+    )
+    return _spans_of(con, list(extremes))
+
+
+def _spans_of(con: sqlite3.Connection, names: Sequence[str]) -> dict[str, Span]:
+    found: dict[str, Span] = {}
+    for start in range(0, len(names), _MAX_IN_LIST):
+        some = names[start : start + _MAX_IN_LIST]
+        places = ", ".join("?" * len(some))
+        for name, *rest in con.execute(
+            f"SELECT name, id, first_us, last_us FROM sensor WHERE name IN ({places})",  # noqa: S608  as many as asked
+            some,
+        ):
+            found[name] = Span(*rest)
+    return found
 
 
 def insert(con: sqlite3.Connection, rows: Sequence[Fresh]) -> Added:
     """Insert rows; where (sensor, at) is there already, the first value stays."""
     if not rows:
         return Added(0, 0, 0)
-    cursor = con.executemany("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)", rows)
-    new = cursor.rowcount
+    # a hundred to a statement: half the work, and done while another thread has the interpreter
+    new, full = 0, len(rows) // _ROWS_A_STATEMENT * _ROWS_A_STATEMENT
+    for start in range(0, full, _ROWS_A_STATEMENT):
+        some = list(chain.from_iterable(rows[start : start + _ROWS_A_STATEMENT]))
+        new += con.execute(_INSERT + ", (?, ?, ?, ?, ?)" * (_ROWS_A_STATEMENT - 1), some).rowcount
+    if full < len(rows):
+        new += con.executemany(_INSERT, rows[full:]).rowcount
     if new == len(rows):
         return Added(new, 0, 0)
     conflicting = 0

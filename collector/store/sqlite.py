@@ -151,7 +151,7 @@ class SqliteStore:
 
     def write_state(self, key: str, state: State) -> None:
         """Leave a piece of state, in place of what the key held."""
-        with self._database.writing() as con:
+        with self._database.writing(durable=state.durable) as con:
             con.execute("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", (key, state.text, to_us(state.at)))
 
     def read_state(self, key: str) -> State | None:

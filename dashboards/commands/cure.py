@@ -16,6 +16,7 @@ from dashboards.commands.cure_when import after_gel, when
 from dashboards.cure_view import caution_words, cure_json, cure_sentence
 from dashboards.cure_words import Given, corrected, cure_and_rest, filled, mark_of
 from dashboards.cures import lot_learning, read_book, stand, writing
+from dashboards.journal_json import cure_entry_json, entry_json
 from dashboards.session import Session
 from dashboards.terminal.render.tonight import cure_lines
 from dashboards.terminal.saying import say
@@ -51,7 +52,7 @@ _Resin = Annotated[
 _By = Annotated[str | None, typer.Option("--by", help="When it is wanted ready, as in 07:00.")]
 _Stage = Annotated[str | None, typer.Option("--stage", help="The stage wanted by then, as in sandable.")]
 _Mixed = Annotated[str | None, typer.Option("--mixed", help="When it was mixed, if earlier than laid.")]
-_Words = Annotated[list[str] | None, typer.Argument(metavar="[CURE] …", show_default=False)]
+_Words = Annotated[list[str] | None, typer.Argument(metavar="[CURE] ...", show_default=False)]
 
 
 class _Typed(NamedTuple):
@@ -281,12 +282,12 @@ def list_cures(
     book = read_book(session)
     cures = list(book.cures.values()) if every else list(book.live)
     if session.json:
-        answer = {"schema": "layday/cures/1", "cures": [_cure_entry_json(cure) for cure in cures]}
+        answer = {"schema": "layday/cures/1", "cures": [cure_entry_json(cure) for cure in cures]}
         session.console.print_json(json.dumps(answer))
         return
     for cure in cures:
         line = _batch_words(session, cure.key, cure.batch, cure.laid_at)
-        session.console.print(line + (" Over." if cure.ended_at else ""), soft_wrap=True, markup=False)
+        say(session.console, [line + (" Over." if cure.ended_at else "")], plain=session.plain)
     if not cures:
         session.console.print("No live cure." if not every else "No cure yet.")
 
@@ -305,7 +306,7 @@ def show(ctx: typer.Context, words: _Words = None, at: _At = None) -> None:
     now = cure_outlook(stands[0], None)
     entries = [entry for entry in book.entries if entry.fields.get("cure") == found.key]
     if session.json:
-        journal = [_entry_json(entry) for entry in entries]
+        journal = [entry_json(entry) for entry in entries]
         console.print_json(json.dumps(cure_json(now, reader) | {"journal": journal}))
     elif session.plain:
         console.print(cure_sentence(now, reader), soft_wrap=True, markup=False)
@@ -367,29 +368,3 @@ def _entry_words(session: Session, entry: Entry) -> str:
         what = f"{fields['card']}, {fields['catalyst_pct']:g} %"
     clock = reader.clock(entry.at, session.clock.now())
     return f"{clock}  {fields['kind']} {what}".rstrip()
-
-
-def _entry_json(entry: Entry) -> dict[str, object]:
-    told = {"number": entry.number, "at": _iso(entry.at), "entered_at": _iso(entry.entered_at)}
-    return told | dict(entry.fields)
-
-
-def _cure_entry_json(cure: Cure) -> dict[str, object]:
-    batch = cure.batch
-    return {
-        "id": cure.key,
-        "bay": batch.bay,
-        "part": batch.part,
-        "card": batch.card,
-        "percent": batch.catalyst_pct,
-        "lot": batch.lot,
-        "mass_g": batch.mass_g,
-        "layup": batch.layup,
-        "resin_c": batch.resin_c,
-        "mixed_at": _iso(batch.mixed_at) if batch.mixed_at else None,
-        "laid_at": _iso(cure.laid_at),
-        "marks": {what.value: _iso(at) for what, at in cure.marks.items()},
-        "ready_stage": batch.ready_stage or None,
-        "ready_by": _iso(batch.ready_by) if batch.ready_by else None,
-        "ended_at": _iso(cure.ended_at) if cure.ended_at else None,
-    }

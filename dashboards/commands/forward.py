@@ -41,11 +41,11 @@ def status(ctx: typer.Context) -> None:
             "address": str(forward_address(session.config)),
             "trouble": trouble,
             "sent_count": told.get("sent_count", 0),
-            "last_sent_at": told.get("last_sent_at"),
+            "last_sent_at": _last_sent_at(told),
             "waiting": {
                 "readings": backlog.readings,
                 "stretches": backlog.stretches,
-                "oldest_at": None if backlog.oldest_us is None else from_us(backlog.oldest_us).isoformat(),
+                "oldest_at": None if backlog.oldest_us is None else _iso(backlog.oldest_us),
             },
             "dead_letters": backlog.dead_letters,
         }
@@ -73,7 +73,16 @@ def refused(
             spool.forget([letter for letter in letters if letter.line not in again])
             letters = [letter for letter in letters if letter.line in again]
     if session.json:
-        listed = [letter._asdict() | {"at": from_us(letter.at_us).isoformat()} for letter in letters]
+        listed = [
+            {
+                "id": one.id,
+                "at": _iso(one.at_us),
+                "status": one.status,
+                "reason": one.reason,
+                "line": one.line,
+            }
+            for one in letters
+        ]
         session.console.print_json(json.dumps({"schema": "layday/refused/1", "lines": listed}))
         return
     for letter in letters:
@@ -82,6 +91,15 @@ def refused(
         session.console.print(f"  {letter.line}", soft_wrap=True, markup=False)
     if not letters:
         session.console.print("Nothing was refused." if not retry else "All of them are stored now.")
+
+
+def _iso(at_us: int) -> str:
+    return from_us(at_us).isoformat().replace("+00:00", "Z")
+
+
+def _last_sent_at(told: dict[str, object]) -> str | None:
+    at = told.get("last_sent_at")
+    return None if at is None else str(at).replace("+00:00", "Z")
 
 
 def _check_configured(session: Session) -> None:

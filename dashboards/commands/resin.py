@@ -10,8 +10,9 @@ import typer
 from collector.errors import InputError
 from dashboards.plots import check_plot, draw_plot
 from dashboards.resin_dialogue import ask_for_card
-from dashboards.resin_text import card_json, card_lines
+from dashboards.resin_text import card_json, card_lines, card_sentences
 from dashboards.session import EXIT_CODES, Session
+from dashboards.terminal.saying import say
 from forecast.card_check import Kind, Remark, check_card
 from forecast.card_files import card_keys, find_card, load_card
 from forecast.verdict import Verdict
@@ -32,10 +33,13 @@ def list_cards(ctx: typer.Context) -> None:
         ]
         session.console.print_json(json.dumps({"schema": "layday/resins/1", "cards": found}))
         return
-    widest = max(len(card.key) for card in cards)
-    for card in cards:
-        line = f"{card.key:<{widest}}  {card.name} ({card.family})"
-        session.console.print(line, soft_wrap=True, markup=False)
+    widest = 0 if session.plain else max(len(card.key) for card in cards)
+    gap = ": " if session.plain else "  "
+    say(
+        session.console,
+        [f"{card.key:<{widest}}{gap}{card.name} ({card.family})" for card in cards],
+        plain=session.plain,
+    )
 
 
 @app.command()
@@ -57,8 +61,8 @@ def show(
     if session.json:
         session.console.print_json(json.dumps(card_json(found)))
         return
-    for line in card_lines(found, session.reader):
-        session.console.print(line, soft_wrap=True, markup=False)
+    lines = card_sentences if session.plain else card_lines
+    say(session.console, lines(found, session.reader), plain=session.plain)
 
 
 @app.command()
@@ -72,14 +76,10 @@ def check(ctx: typer.Context, card: CardArgument) -> None:
     found = find_card(card, session.card_folders)
     remarks = check_card(found)
     if session.json:
-        listed = [{"key": r.key, "kind": r.kind.value, "words": r.words} for r in remarks]
-        session.console.print_json(
-            json.dumps({"schema": "layday/resin-check/1", "card": found.key, "remarks": listed})
-        )
+        _print_json(session, found.key, remarks)
     else:
         lines = [str(remark) for remark in remarks] or [f"{found.key}: nothing to remark"]
-        for line in lines:
-            session.console.print(line, soft_wrap=True, markup=False)
+        say(session.console, lines, plain=session.plain)
     raise typer.Exit(_exit_code(remarks))
 
 
@@ -101,10 +101,20 @@ def new(
     except FileExistsError:
         raise InputError(f"{path}: is there already; name another file with --out\n{text}") from None
     remarks = check_card(load_card(path))
+    if session.json:
+        _print_json(session, path.stem, remarks)
+        return
     typer.echo(f"{path} written.")
     for remark in remarks:
         typer.echo(f"  {remark}")
     typer.echo(f"Hold it against the sheet: layday resin show {path.stem if out is None else path}")
+
+
+def _print_json(session: Session, card: str, remarks: list[Remark]) -> None:
+    listed = [{"key": one.key, "kind": one.kind.value, "words": one.words} for one in remarks]
+    session.console.print_json(
+        json.dumps({"schema": "layday/resin-check/1", "card": card, "remarks": listed})
+    )
 
 
 def _ask(question: str) -> str:

@@ -6,6 +6,7 @@ import typer
 
 from collector.file_mark import file_mark
 from collector.housekeeping import Housekeeper
+from collector.memory import settle_memory
 from collector.service import Daemon
 from collector.store.lock import hold_store
 from dashboards.beside import Beside
@@ -25,6 +26,7 @@ def run(ctx: typer.Context) -> None:
         try:
             daemon = Daemon(session.config, store, session.clock, lambda: file_mark(session.outlook_path))
             daemon.take_signals()
+            settle_memory()
             daemon.start()
             housekeeper.start()
             beside.start()

@@ -206,7 +206,13 @@ def at_own_listener(config: Config, store: Store, clock: Clock) -> Iterator[Queu
         If the listener cannot start.
     """
     routes = build_routes(config.sensor, config.feed)
-    intake = Intake(store, routes, clock, redelivery_window_s=config.intake.redelivery_window_s)
+    intake = Intake(
+        store,
+        routes,
+        clock,
+        redelivery_window_s=config.intake.redelivery_window_s,
+        commit_every_s=config.intake.commit_every_s,
+    )
     listener = Listener(config.listener, clock)
     ear = QueueEar(
         f"what sensors publish to {config.listener.host}:{config.listener.port}, in layday run's place"

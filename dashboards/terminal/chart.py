@@ -299,11 +299,12 @@ def _hours(frame: Frame, width: int) -> str:
     free = 0
     while moment <= frame.end:
         at = moment.astimezone(frame.zone)
-        if at >= frame.start and at.hour % step == 0:
+        if at >= frame.start and at.hour % step == 0 and at.minute == 0 and not at.fold:
             place = round((at - frame.start) / span * (width - 1))
             words = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
             if place >= free and place + len(words) <= width:
                 line[place : place + len(words)] = words
                 free = place + len(words) + 1
-        moment += timedelta(hours=1)  # in UTC: a local day may have 23 or 25
+        # in UTC, as a local day may have 23 hours or 25; by quarters, as some zones' hours begin at one
+        moment += timedelta(minutes=15)
     return "".join(line)

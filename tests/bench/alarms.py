@@ -2,8 +2,8 @@
 
 A set is ``tent`` or a measured room, as ``house_belgium/office``; ``@8`` after it lays at eight in the
 morning, so that what can still be done must be done by night. Each day a batch is laid and wanted sandable
-at an hour that one day in seven misses (the 85 % quantile of its own days). Every twenty minutes an outlook
-is made from what was measured by then and a forecast of at most 100 minutes ago; alarms follow it. Nobody
+at an hour that one day in seven misses (the 85 % quantile of its own days). Every half hour an outlook
+is made from what was measured by then and a forecast of at most three hours ago; alarms follow it. Nobody
 ever answers.
 
 `failed` nights are those whose measured course got there later than wanted. A night counts as `allowed`
@@ -52,8 +52,8 @@ from hardware.tent.simulation import Simulation
 
 DATA = Path(__file__).parent.parent / "data"
 POLICY = Policy(QuietHours(clock_time(22), clock_time(6, 30)))
-LOOK = timedelta(minutes=20)
-REFRESH = timedelta(minutes=100)
+LOOK = timedelta(minutes=30)
+REFRESH = timedelta(hours=3)
 WARM_UP = timedelta(days=14)
 LAID_H = 16.0
 SETS = ("tent", "tent@8", "house_belgium/laundry", "house_belgium/office")

@@ -160,9 +160,10 @@ def _start(source: Listener | BrokerClient, meter: Meter, folder: Path | None) -
 
 def _intake_sink(source: Listener | BrokerClient, folder: Path) -> Sink:
     from collector.clock import SystemClock
-    from collector.config import SensorConfig
     from collector.intake import Intake
+    from collector.memory import settle_memory
     from collector.payload import build_routes
+    from collector.sensor_config import SensorConfig
     from collector.store.opening import open_store
     from tests.bench.publishers import TOPICS, topic
 
@@ -171,6 +172,7 @@ def _intake_sink(source: Listener | BrokerClient, folder: Path) -> Sink:
         for i in range(TOPICS)
     ]
     intake = Intake(open_store(folder / "layday.db"), build_routes(entries), SystemClock())
+    settle_memory()  # as the daemon does
     intake.start()
     return intake.sink(source)
 

@@ -13,7 +13,6 @@ from tests.proc import taken
 
 SENSORS = 50
 EVERY_S = 10.0
-_SETTLE_S = 3.0
 
 
 class Idle(NamedTuple):
@@ -39,7 +38,7 @@ def idle(seconds: float) -> Idle:
 
 
 def _watch(layday: Layday, topics: list[str], seconds: float) -> Idle:
-    """Let each sensor publish at its own moment in every 10 s, and wait for its acknowledgement."""
+    """Let each sensor publish at its own moment in every 10 s; its last one must be acknowledged by then."""
     peers = [socket.create_connection(("127.0.0.1", layday.port), timeout=10) for _ in topics]
     for i, peer in enumerate(peers):
         peer.sendall(client.connect(4, f"node{i}"))
@@ -55,13 +54,14 @@ def _watch(layday: Layday, topics: list[str], seconds: float) -> Idle:
                 break
             time.sleep(max(0.0, began_s + offset_s - time.monotonic()))
             payload = f'{{"t": {first_s + 10 * number}, "air_c": {18 + number % 7 / 10}}}'.encode()
+            if number:
+                assert peers[i].recv(4, socket.MSG_WAITALL) == b"\x40\x02\x00\x01"
             peers[i].sendall(client.publish(topics[i], payload, qos=1))
-            assert peers[i].recv(4, socket.MSG_WAITALL) == b"\x40\x02\x00\x01"
             sent += 1
         time.sleep(max(0.0, min(began_s + EVERY_S, until_s) - time.monotonic()))
         return sent
 
-    round_of_all(0, time.monotonic() + _SETTLE_S)
+    round_of_all(0, time.monotonic() + EVERY_S)
     before, began_s = taken(layday.pid), time.monotonic()
     sent, number = 0, 1
     while time.monotonic() < began_s + seconds:

@@ -251,8 +251,11 @@ def _advice_table(lives: Sequence[Life]) -> None:
 
 def _fuel_table(seeds: Sequence[int]) -> None:
     found = [each for seed in seeds for month in (1, 3, 10) for each in ran_out(seed, month)]
-    print("\nHour the fuel runs out, off by a share of the time left (asked: 0.10)")
-    print(f"{'left, h':>8}{'forecast: mean':>16}{'median':>8}{'as yesterday: mean':>20}{'median':>8}")
+    print(
+        "\nHour the fuel runs out, off by a share of the time left (asked: 0.10): with the weather that came,"
+    )
+    print("and with yesterday's again. What lies between the two is the weather's own share.")
+    print(f"{'left, h':>8}{'as it came: mean':>16}{'median':>8}{'as yesterday: mean':>20}{'median':>8}")
     for hours in (12, 24, 48):
         cells = [
             [e.off_share for e in found if e.hours == hours and e.forecast is known]

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.config import SensorConfig
 from collector.domain import Flag, Reading
 from collector.payload import Decoded, build_routes, decode
+from collector.sensor_config import SensorConfig
 from collector.source import Message
 from collector.values import split_pointer
 

@@ -16,6 +16,7 @@ from collector.clock import from_us
 from collector.errors import StoreError
 from collector.store.opening import open_store
 from tests.mosquitto import free_port
+from tests.published import complaint
 
 COMMAND = (sys.executable, "-c", "from dashboards.cli import main; main()")
 
@@ -117,8 +118,11 @@ class Layday:
     def ask(
         self, *words: str, env: Mapping[str, str] | None = None, typed: str = ""
     ) -> subprocess.CompletedProcess[str]:
-        """Run another `layday` command on this installation, with `typed` on its standard input."""
-        return subprocess.run(
+        """Run another `layday` command on this installation, with `typed` on its standard input.
+
+        What it answers with --json must be what its published schema says.
+        """
+        done = subprocess.run(
             [*COMMAND, "--config", str(self.config), *words],
             capture_output=True,
             text=True,
@@ -127,6 +131,9 @@ class Layday:
             timeout=60,
             env={**os.environ, **(env or {})},
         )
+        if "--json" in words and done.stdout:
+            assert complaint(json.loads(done.stdout)) == "", words
+        return done
 
     def ask_json(self, *words: str) -> Any:  # noqa: ANN401  JSON
         """Run a command with --json and return its answer."""

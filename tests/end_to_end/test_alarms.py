@@ -102,6 +102,9 @@ def test_gas_is_told_and_answered_over_the_broker(shed: Layday, broker: Mosquitt
     assert 0 <= lines[0]["answer_s"] < 60
     assert len(server.got) == 1
     assert "sent by hook" in shed.ask("alarms", "messages").stdout
+    assert shed.ask_json("alarms", "messages")["messages"][0]["state"] == "sent"
+    assert shed.ask_json("alarms", "ack", "a1")["answered"] == []
+    assert shed.ask_json("notify", "test")["channels"][0]["outcome"] == "sent"
 
 
 @pytest.mark.slow

@@ -107,6 +107,7 @@ def test_readings_wait_while_the_central_store_is_away_and_that_is_said(tmp_path
                 lambda: shed.ask_json("forward", "status")["trouble"].startswith("influx://"), "trouble", 40.0
             )
             status = shed.ask("forward", "status")
+            assert shed.ask_json("forward", "refused")["lines"] == []
             assert status.returncode == 10
             assert "Nothing goes through" in status.stdout
             assert "216 readings wait" in status.stdout

@@ -70,6 +70,7 @@ def test_its_process_is_small_comes_back_and_goes_with_the_daemon(layday: Layday
     assert link is not None, told
     assert stat.S_IMODE((layday.folder / "phone.token").stat().st_mode) == 0o600
     assert layday.ask("phone").stdout == told.stdout
+    assert layday.ask_json("phone")["links"][0] in told.stdout
     layday.start()
     until(lambda: "Fit to glass now" in page(link[0]), "the page shows the shed", 60.0)
     bare = link[0].partition("?")[0]

@@ -37,7 +37,7 @@ from collector.clock import from_us, to_us
 from collector.domain import Reading, Rejected
 from collector.errors import StoreError
 from collector.housekeeping import Housekeeper
-from collector.intake import Intake
+from collector.intake import Delivery, Intake
 from collector.payload import Decoded, Routes
 from collector.source import Message, Source
 from collector.store.base import Added, Mark
@@ -100,10 +100,13 @@ def no_watchdog() -> None:
 def trusting() -> None:
     """A message that is not as expected raises where it is read."""
 
-    def decode(self: Intake, source: Source, message: Message, readings: list[Reading], _: object) -> None:
-        (route,) = self._routes.exact[message.topic]
-        value = float(json.loads(message.payload)[route.pointer[0]])
-        readings.append(Reading(route.sensor, message.received_at, value, message.received_at))
+    def decode(
+        self: Intake, source: Source, items: Sequence[Message], readings: list[Reading], *_: object
+    ) -> None:
+        for message in items:
+            (route,) = self._routes.exact[message.topic]
+            value = float(json.loads(message.payload)[route.pointer[0]])
+            readings.append(Reading(route.sensor, message.received_at, value, message.received_at))
 
     _swap(Intake, "_decode", decode)
 
@@ -142,12 +145,13 @@ def acknowledges_good_ones_only() -> None:
     keep = Intake._keep
     decode: Decode = vars(collector.intake)["decode"]
 
-    def kept(self: Intake, batch: list[tuple[Source, Message | Rejected]]) -> None:
-        for source, item in batch:
-            if isinstance(item, Message) and not decode(item, self._routes, source.name).readings:
-                keep(self, [(source, item._replace(token=None))])
-            else:
-                keep(self, [(source, item)])
+    def kept(self: Intake, batch: Sequence[Delivery]) -> None:
+        for delivery in batch:
+            for item in delivery.items:
+                if isinstance(item, Message) and not decode(item, self._routes, "").readings:
+                    keep(self, [delivery._replace(items=[item._replace(token=None)])])
+                else:
+                    keep(self, [delivery._replace(items=[item])])
 
     _swap(Intake, "_keep", kept)
 
@@ -156,7 +160,7 @@ def waits_for_outputs() -> None:
     """The thread that keeps readings also serves an output, and the output is dead."""
     keep = Intake._keep
 
-    def kept(self: Intake, batch: list[tuple[Source, Message | Rejected]]) -> None:
+    def kept(self: Intake, batch: Sequence[Delivery]) -> None:
         time.sleep(5.0)
         keep(self, batch)
 
@@ -200,11 +204,11 @@ def never_acknowledges() -> None:
     """As a kill between COMMIT and PUBACK: everything is stored, nobody is told."""
     keep = Intake._keep
 
-    def kept(self: Intake, batch: list[tuple[Source, Message | Rejected]]) -> None:
-        keep(
-            self,
-            [(s, i if isinstance(i, Rejected) else i._replace(token=None)) for s, i in batch],
-        )
+    def unasked(item: Message | Rejected) -> Message | Rejected:
+        return item if isinstance(item, Rejected) else item._replace(token=None)
+
+    def kept(self: Intake, batch: Sequence[Delivery]) -> None:
+        keep(self, [each._replace(items=[unasked(item) for item in each.items]) for each in batch])
 
     _swap(Intake, "_keep", kept)
 

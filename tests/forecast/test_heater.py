@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from forecast.climate_past import ClimatePast, past_on_grid
 from forecast.climate_run import Course
-from forecast.fuel import HoursAhead, burned_kg, full_burn_kg_h, run_out, scale_kg
+from forecast.fuel import HoursAhead, burn_ahead, burned_kg, full_burn_kg_h, run_out, scale_kg
 from forecast.heater_plan import Choice, Scenario, best_of, candidates, peak_of
 from forecast.heater_reading import programme_ahead
 from forecast.heater_work import TEMPS_C, BatchPace, work_min
@@ -108,6 +108,19 @@ def test_fuel_follows_the_weather_to_come() -> None:
     assert mild is not None
     assert cold is not None
     assert mild.likely_h / cold.likely_h == pytest.approx(2.0, rel=0.05)
+
+
+def test_a_day_that_needs_next_to_nothing_burns_a_little_and_a_cold_one_what_it_needs() -> None:
+    """Within an hour the need strays, and burning cannot fall below nothing."""
+    by_lift = [
+        burn_ahead(circuit_past(), replace(AHEAD, out_c=AHEAD.setpoint_c - lift_k, sun_w_m2=np.zeros(72)))
+        for lift_k in (-15.0, 0.0, 5.0, 10.0, 15.0)
+    ]
+    shares = [float(share.mean()) for share in by_lift if share is not None]
+    assert shares == sorted(shares)
+    assert 0.0 <= shares[0] < 0.01
+    assert 0.02 < shares[1] < 0.1
+    assert shares[4] - shares[3] == pytest.approx(shares[3] - shares[2], rel=0.25)  # nearly straight by now
 
 
 def test_fuel_is_not_guessed() -> None:

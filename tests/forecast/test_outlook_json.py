@@ -43,6 +43,7 @@ from forecast.window_answer import JobWindows, Opening, Window
 from forecast.window_answer import Remedy as OpeningRemedy
 from tests.forecast.curing import LAID_AT, after
 from tests.forecast.test_tonight import LAID, flat, store_with
+from tests.published import complaint, spoilt
 
 LIMITS = Limits(16.0, 30.0, 16.0, 30.0, 75.0, 3.0, 900.0)
 GOOD = {
@@ -132,6 +133,12 @@ def test_it_says_its_version_and_verdict_first() -> None:
 def test_a_field_of_a_later_layday_is_passed_over() -> None:
     raw = outlook_json(an_outlook()) | {"moon": "full"}
     assert load_outlook(json.dumps(raw)) == an_outlook()
+
+
+def test_it_is_as_published_and_with_any_mistake_is_not() -> None:
+    answer = json.loads(dump_outlook(an_outlook()))
+    assert complaint(answer) == ""
+    assert [words for words, worse in spoilt(answer) if complaint(worse) == ""] == []
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,16 @@ def test_a_shed_without_a_heater_is_asked_once_and_has_none(tmp_path: Path) -> N
 
 
 @pytest.mark.usefixtures("patient")
+def test_until_the_heater_has_been_measured_it_says_so(tmp_path: Path) -> None:
+    store = a_store()
+    store.add([Reading("heater.on", AT, 1.0, AT)])
+    bench = Bench(tmp_path, store, HeaterKeeper(Config(), ()))
+    assert [bench.service.look() for _ in range(3)] == ["first", "time", "heater"]
+    measuring = "the heater is being measured"
+    assert [measuring in outlook.notes for outlook in bench.made] == [True, True, False]
+
+
+@pytest.mark.usefixtures("patient")
 def test_weather_that_cannot_be_had_is_said_and_the_outlook_is_made_without(tmp_path: Path) -> None:
     bench = Bench(tmp_path, a_store())
     gone = WeatherConfig(service="file", file=str(tmp_path / "gone.json"))

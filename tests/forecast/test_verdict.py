@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.domain import Flag
 from forecast.air import dew_point_c
 from forecast.verdict import BayNow, Cause, Limits, Measured, Verdict, judge_bay, worst
 
@@ -119,6 +120,13 @@ def test_what_is_still_known_to_be_wrong_is_told_beside_the_missing_news() -> No
 def test_bone_dry_air_is_a_broken_sensor_and_gives_no_verdict() -> None:
     bay = judge(humidity_pct=Measured(0.0, 5))
     assert bay.dew_point_c is None
+    assert bay.verdict is Verdict.NO_NEWS
+
+
+def test_a_number_that_cannot_be_true_is_told_as_a_reason_and_is_no_number_of_the_bay() -> None:
+    bay = judge(humidity_pct=Measured(104.0, 5, suspect=True, flags=Flag.OUT_OF_RANGE))
+    assert bay.humidity_pct is None
+    assert bay.reasons[0].value == 104.0
     assert bay.verdict is Verdict.NO_NEWS
 
 

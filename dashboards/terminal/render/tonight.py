@@ -29,7 +29,7 @@ _STAGE_COLUMN, _DONE_COLUMN = 11, 6
 
 def tonight_text(shed: str, cures: Sequence[CureOutlook], at: datetime, reader: Reader, width: int) -> Text:
     """Return every live cure: what is the matter first, then the rest."""
-    lines = [Text.assemble((shed, STRONG), (f"  {at.astimezone(reader.zone):%a %d %b %H:%M}", QUIET))]
+    lines = [Text.assemble((shed, STRONG), (f"  {reader.stamp(at)}", QUIET))]
     for found in sorted(cures, key=_urgency):
         lines += [Text(), *cure_lines(found, at, reader, width)]
     if not cures:

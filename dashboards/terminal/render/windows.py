@@ -19,7 +19,7 @@ _EVERY_H = 12
 
 def windows_text(shed: str, found: Sequence[JobWindows], at: datetime, reader: Reader, width: int) -> Text:
     """Return every job in every bay, the best first: verdict and window on one line, then the rest."""
-    lines = [Text.assemble((shed, STRONG), (f"  {at.astimezone(reader.zone):%a %d %b %H:%M}", QUIET))]
+    lines = [Text.assemble((shed, STRONG), (f"  {reader.stamp(at)}", QUIET))]
     for one in sorted(found, key=lambda one: -WORST_FIRST.index(one.verdict)):
         lines += [Text(), *_lines(one, at, reader, width)]
     if any(one.windows for one in found):

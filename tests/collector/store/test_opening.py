@@ -5,13 +5,14 @@ import sqlite3
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
 
 from collector.errors import StoreError
 from collector.store import connection
+from collector.store.base import State
 from collector.store.migrations import MIGRATIONS, migrate
 from collector.store.opening import open_store
 from tests.collector.store.examples import START, contents, reading
@@ -235,6 +236,43 @@ def test_the_end_of_a_span_is_exact_though_it_is_written_once_a_minute(tmp_path:
         reading("", (290 + i) / 60, 0.0).at for i in range(3)
     }
     viewer.close()
+    store.close()
+
+
+def test_a_passing_word_is_not_synced_and_what_comes_after_it_is(tmp_path: Path) -> None:
+    """As SQLite has it: 1 is NORMAL, which in WAL mode syncs no commit, 2 is FULL."""
+    database = vars(open_store(tmp_path / "layday.db"))["_database"]
+
+    def sync(con: sqlite3.Connection) -> int:
+        return int(con.execute("PRAGMA synchronous").fetchone()[0])
+
+    with database.writing(durable=False) as con:
+        assert sync(con) == 1
+    with database.writing() as con:
+        assert sync(con) == 2
+    with pytest.raises(ZeroDivisionError), database.writing(durable=False):
+        raise ZeroDivisionError
+    with database.writing() as con:
+        assert sync(con) == 2
+    database.close()
+
+
+def test_what_the_daemon_tells_of_itself_costs_no_sync_and_a_feeds_births_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[bool] = []
+    writing = connection.Database.writing
+
+    def noted(self: connection.Database, *, durable: bool = True) -> AbstractContextManager[object]:
+        asked.append(durable)
+        return writing(self, durable=durable)
+
+    monkeypatch.setattr(connection.Database, "writing", noted)
+    store = open_store(tmp_path / "layday.db")
+    store.write_state("births", State("{}", START))
+    store.write_state("daemon", State("{}", START, durable=False))
+    assert asked == [True, False]
+    assert store.read_state("daemon") == State("{}", START)
     store.close()
 
 

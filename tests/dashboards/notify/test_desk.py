@@ -37,6 +37,7 @@ from tests.dashboards.notify.servers import WebServer
 from tests.dashboards.notify.support import EVENING, POLICY
 from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_forecast, a_store
 from tests.mosquitto import Mosquitto
+from tests.published import complaint, spoilt
 
 HEAD = Letterhead("tunnel", Reader())
 
@@ -112,7 +113,10 @@ def test_where_nobody_has_channels_alarms_stand_all_the_same(file: AlarmFile, co
 def test_what_stands_is_json(file: AlarmFile, cold: Outlook) -> None:
     desk = Desk(file, HEAD, Policy(), 1)
     look_for(desk, cold, 20)
-    (alarm,) = json.loads(json.dumps(alarms_json(desk.watch())))["alarms"]
+    answer = json.loads(json.dumps(alarms_json(desk.watch())))
+    assert complaint(answer) == ""
+    assert [words for words, worse in spoilt(answer) if complaint(worse) == ""] == []
+    (alarm,) = answer["alarms"]
     assert (alarm["name"], alarm["standing"], alarm["spot"]["cause"]) == ("a1", "raised", "stage at risk")
 
 

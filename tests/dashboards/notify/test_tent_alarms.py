@@ -93,7 +93,7 @@ class Watched:
 def words(mail: EmailMessage) -> str:
     body = mail.get_body()
     assert body is not None
-    return str(body.get_content())
+    return str(body.get_content()).replace("\r\n", "\n")
 
 
 @contextmanager
