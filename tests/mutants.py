@@ -41,6 +41,7 @@ HOUSE = {
     "collector.store.rows": f"-k sqlite {_IN}/store/test_contract.py {_IN}/store/test_opening.py",
     "collector.store.marks": f"-k sqlite {_IN}/store/test_contract.py",
     "forecast.air": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
+    "forecast._sonntag": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
     "forecast.cure": "tests/forecast/test_cure.py",
     "forecast.cure_now": "tests/forecast/test_cure_now.py",
     "forecast.cure_state": "tests/forecast/test_cure_now.py",
@@ -48,8 +49,8 @@ HOUSE = {
     "forecast.cure_outlook": "tests/forecast/test_cure_ahead.py tests/forecast/test_tonight.py",
     "forecast.pace": "tests/forecast/test_cure_now.py tests/forecast/test_card_rates.py",
     "forecast.time_surface": "tests/forecast/test_time_surface.py",
-    "forecast.window": "tests/forecast/test_window.py",
-    "forecast.job": "tests/forecast/test_start_odds.py tests/forecast/test_window.py",
+    "forecast.window": "tests/forecast/test_window_ends.py tests/forecast/test_window.py",
+    "forecast.job": "tests/forecast/test_job.py",
 }
 _OTHER: dict[type[ast.AST], Callable[[], Any]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult,

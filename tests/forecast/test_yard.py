@@ -26,7 +26,7 @@ from forecast.outlook import BayOutlook, Outlook
 from forecast.outlook_json import load_outlook
 from forecast.shed_limits import limits_of
 from forecast.verdict import BayNow, Limits, Verdict
-from forecast.window import JobWindows, Window
+from forecast.window_answer import JobWindows, Window
 from forecast.yard import ShedLine, yard
 from forecast.yard_numbers import (
     Stretch,
