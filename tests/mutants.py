@@ -47,7 +47,7 @@ HOUSE = {
     "forecast.cure_state": "tests/forecast/test_cure_now.py",
     "forecast.cure_ahead": "tests/forecast/test_cure_ahead.py",
     "forecast.cure_outlook": "tests/forecast/test_cure_ahead.py tests/forecast/test_tonight.py",
-    "forecast.pace": "tests/forecast/test_cure_now.py tests/forecast/test_card_rates.py",
+    "forecast.pace": "tests/forecast/test_pace.py",
     "forecast.time_surface": "tests/forecast/test_time_surface.py",
     "forecast.window": "tests/forecast/test_window_ends.py tests/forecast/test_window.py",
     "forecast.job": "tests/forecast/test_job.py",
