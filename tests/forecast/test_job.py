@@ -36,7 +36,8 @@ def test_what_no_job_can_be_is_refused(wrong: dict[str, object], says: str) -> N
 def test_the_ends_of_every_range_are_jobs() -> None:
     longest = Job("lay", 2 * DAY_MIN, 2 * DAY_MIN, layers=50, within_h=0.1)
     assert longest.pot_min == 2 * DAY_MIN / 50
-    assert Job("lay", 0.5, 0.0, layers=1).pot_min == 0.5
+    plain = Job("lay", 0.5)
+    assert (plain.pot_min, plain.prepare_min, plain.layers) == (0.5, 0.0, 1)
     for stage in (Stage.GEL, Stage.FULL):
         assert Job("lay", 60.0, card=VINYL_ESTER, stage=stage).stage is stage
 
