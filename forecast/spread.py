@@ -62,16 +62,28 @@ class Pool:
     above: Array
 
     def at(self, odds: Array) -> Array:
-        """Return the error (knots, m) that is not exceeded with `odds` (knots, m) between 0 and 1."""
+        """Return the error (knots, m) that is not exceeded with `odds` (knots, m) between 0 and 1.
+
+        What feedback says of the tails holds for the tails: a factor that widens counts in full
+        from the tenths outwards and fades towards the middle, where most nights are decided.
+        """
+        off = self._off_middle(odds)
+        tails = np.broadcast_to(np.array([TAIL_ODDS, 1.0 - TAIL_ODDS]), (len(odds), 2))
+        edge = np.where(off < 0, *np.hsplit(self._off_middle(tails), 2))
+        factor = np.where(off < 0, self.below[:, None], self.above[:, None])
+        inside = (factor > 1.0) & (np.abs(off) < np.abs(edge))
+        share = np.where(inside, off / np.where(inside, edge, 1.0), 1.0) ** 2
+        found: Array = off * (1.0 + (factor - 1.0) * share) + self.middle[:, None] * _BIAS_TRUST
+        return found
+
+    def _off_middle(self, odds: Array) -> Array:
         place = odds * (self.counts[:, None] - 1)
         low = np.floor(place).astype(np.int64)
         high = np.minimum(low + 1, self.counts[:, None] - 1)
-        part = place - low
         left = np.take_along_axis(self.errors, low, axis=1)
         right = np.take_along_axis(self.errors, high, axis=1)
-        off = left + (right - left) * part - self.middle[:, None]
-        scaled = np.where(off < 0, off * self.below[:, None], off * self.above[:, None])
-        return scaled + self.middle[:, None] * _BIAS_TRUST
+        found: Array = left + (right - left) * (place - low) - self.middle[:, None]
+        return found
 
 
 def _prior(quantity: str) -> Array:

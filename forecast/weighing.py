@@ -18,9 +18,11 @@ _HALF_WIDTH_STEPS = 6
 # open sets, the tenth power is as good as choosing weights by regression and never runs away.
 _STEEPNESS = 10.0
 _ENOUGH = 12
-_GUARD_STEPS = 10 * DAY_STEPS
+_GUARD_STEPS = 20 * DAY_STEPS
 _GUARD_ENOUGH = 24
 _GUARD_STEEPNESS = 20.0
+# So that its twentieth power is still a number.
+_LARGEST_RATIO = 1e6
 # The naive ones start with this much of the mix's voice: they must earn the rest.
 _NAIVE_PRIOR = 0.3
 
@@ -99,7 +101,7 @@ def _guarded(voices: Array, target: Array, knot: int) -> Array:
     """Return the first voice, or as far as the others have lately been better, theirs."""
     mean, count = matured_means(np.abs(voices - target), knot)
     ratio = np.where((count >= _GUARD_ENOUGH) & (mean > 0), mean[0] / np.where(mean > 0, mean, 1.0), 0.0)
-    weight = _NAIVE_PRIOR * np.clip(np.nan_to_num(ratio), 0.0, 2.0) ** _GUARD_STEEPNESS
+    weight = _NAIVE_PRIOR * np.clip(np.nan_to_num(ratio), 0.0, _LARGEST_RATIO) ** _GUARD_STEEPNESS
     weight[0] = 1.0
     return _weighed(voices, weight)
 
