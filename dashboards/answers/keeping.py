@@ -336,7 +336,8 @@ def _salt() -> Shape:
 
 
 def _yard() -> Shape:
-    window = obj("The next window.", {"start": "the first start", "end": "the last"})
+    verdict = one_of("from its odds", "go", "tight")
+    window = obj("The next window.", {"start": "the first start", "end": "the last", "verdict": verdict})
     shed = {
         "shed": "its name",
         "verdict": Verdict,
