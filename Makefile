@@ -2,14 +2,14 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench bench-intake bench-forecast bench-windows bench-yard soak fuzz pictures wheel clean
+.PHONY: help demo test check format bench bench-intake bench-forecast bench-windows bench-yard soak fuzz mutants pictures wheel clean
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 ARGS ?=
 JOBS ?= 2
-BENCHES := air_rate gel_surface cure_rate intake quality_flags window_rate forward_rate outlook
+BENCHES := air_rate gel_surface cure_rate intake idle quality_flags window_rate forward_rate outlook screens phone
 
 help: ## say what there is
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 22
@@ -31,9 +31,10 @@ format: $(VENV)/.test ## put the code in its usual form
 	@$(BIN)/ruff format .
 	@$(BIN)/ruff check --fix .
 
-bench: $(VENV)/.test ## print the measured tables (a quarter of an hour)
+bench: $(VENV)/.test ## print the measured tables (half an hour; the forecast's and windows' in short)
 	@.ci/debian
-	@for bench in $(BENCHES); do $(BIN)/python -m tests.bench.$$bench; done
+	@for bench in $(BENCHES) "forecast_skill --quick --jobs $(JOBS)" "store_rows 2000000" "windows --rows 1 bedtime 'decisions table'"; do \
+	    echo; echo "== python -m tests.bench.$$bench"; eval "$(BIN)/python -m tests.bench.$$bench"; done
 
 bench-intake: $(VENV)/.test ## print what taking readings costs, beside plain clients
 	@.ci/debian
@@ -56,6 +57,9 @@ soak: $(VENV)/.test ## an hour of traffic, bad payloads, broker restarts and clo
 fuzz: $(VENV)/.test ## throw a million inputs each at the listener and the payload readers
 	@$(BIN)/python -m tests.fuzz.listener --inputs 1000000
 	@$(BIN)/python -m tests.fuzz.payloads --inputs 1000000
+
+mutants: $(VENV)/.test ## break air, cure, window and intake one thing at a time; the tests must notice (hours)
+	@nice $(BIN)/python -m tests.mutants $(ARGS)
 
 pictures: $(VENV)/.test ## draw the README's pictures and ask its questions again
 	@.ci/debian

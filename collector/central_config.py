@@ -4,9 +4,8 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from collector.config_base import Model
+from collector.config_base import Model, SecretFile
 from collector.errors import InputError
-from collector.secret_files import credential_mistake
 from collector.store.address import Access, parse_address
 
 
@@ -14,7 +13,7 @@ class CentralConfig(Model):
     """The yard's central store, read at any desk: where `layday yard` looks, and what opens it."""
 
     address: str = ""
-    token_file: str = ""
+    token_file: SecretFile = ""
     tls_ca_file: str = ""
 
     @field_validator("address")
@@ -26,13 +25,6 @@ class CentralConfig(Model):
             except InputError as error:
                 raise ValueError(str(error)) from None
         return address
-
-    @field_validator("token_file")
-    @classmethod
-    def _usable_name(cls, name: str) -> str:
-        if mistake := credential_mistake(name):
-            raise ValueError(mistake)
-        return name
 
     @property
     def access(self) -> Access:

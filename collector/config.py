@@ -13,9 +13,9 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from collector.calibration import Correction, Corrections
 from collector.central_config import CentralConfig, ForwardConfig
-from collector.config_base import Model, ModelName, SensorUnit, TimeUnit
+from collector.config_base import Model, ModelName
 from collector.cure_config import CureConfig
-from collector.domain import QUANTITIES, Sensor
+from collector.domain import Sensor
 from collector.errors import ConfigError
 from collector.feed_config import FeedConfig
 from collector.feeds.patterns import TopicPattern, without_covered
@@ -24,7 +24,7 @@ from collector.intake_config import IntakeConfig
 from collector.notify_config import CHANNEL_FILES, ChannelConfig, NotifyConfig, channel_mistakes
 from collector.phone_config import PhoneConfig
 from collector.secret_files import PREFIX
-from collector.sensor_units import converter
+from collector.sensor_config import CalibrationConfig, SensorConfig
 from collector.source_config import BrokerConfig, ListenerConfig
 from collector.weather_config import WeatherConfig
 from collector.window_config import JobConfig, PlanConfig, WindowsConfig
@@ -84,69 +84,6 @@ class LimitsConfig(Model):
     def stale_after(self) -> timedelta:
         """The age from which a reading no longer says how things are now."""
         return timedelta(minutes=self.stale_after_min)
-
-
-class SensorConfig(Model):
-    """One measured quantity: where it is, and where in which message its number stands."""
-
-    place: ModelName
-    quantity: str
-    topic: Annotated[str, Field(min_length=1, max_length=1024)]
-    pointer: str = ""
-    unit: SensorUnit = ""
-    time_pointer: str | None = None
-    time_unit: TimeUnit = "auto"
-    uncertainty: Annotated[float, Field(gt=0)] | None = None
-
-    @field_validator("quantity")
-    @classmethod
-    def _known_quantity(cls, quantity: str) -> str:
-        if quantity not in QUANTITIES:
-            raise ValueError(f"no quantity is called {quantity!r}; one of {', '.join(QUANTITIES)}")
-        return quantity
-
-    @field_validator("topic")
-    @classmethod
-    def _plain_topic(cls, topic: str) -> str:
-        if "+" in topic or "#" in topic or "\0" in topic:
-            raise ValueError(f"{topic!r} has a wildcard; a sensor has one exact topic")
-        return topic
-
-    @field_validator("pointer", "time_pointer")
-    @classmethod
-    def _json_pointer(cls, pointer: str | None) -> str | None:
-        if pointer and not pointer.startswith("/"):
-            raise ValueError(
-                f"{pointer!r} is no JSON Pointer (RFC 6901); it starts with '/', as in '/air/temp'"
-            )
-        return pointer
-
-    @model_validator(mode="after")
-    def _unit_fits(self) -> "SensorConfig":
-        converter(self.unit, QUANTITIES[self.quantity])
-        return self
-
-    @property
-    def sensor(self) -> Sensor:
-        """The sensor that this entry configures."""
-        return Sensor(self.place, QUANTITIES[self.quantity], self.uncertainty)
-
-
-class CalibrationConfig(Model):
-    """What makes a sensor true from a time on: gain * measured + offset; `layday salt` finds both."""
-
-    sensor: str
-    since: datetime | None = None
-    offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
-    gain: Annotated[float, Field(ge=0.5, le=2.0)] = 1.0
-    uncertainty: Annotated[float, Field(gt=0)] | None = None
-
-    @field_validator("since")
-    @classmethod
-    def _has_offset(cls, since: datetime | None) -> datetime | None:
-        if since is not None and since.tzinfo is None:
-            raise ValueError("write it with its offset from UTC, as in 2026-04-03T10:00:00Z")
-        return since
 
 
 class Config(Model):

@@ -4,7 +4,7 @@ import ctypes
 import gc
 from contextlib import suppress
 
-_ARENAS = 2
+_ARENAS = 1
 _M_ARENA_MAX = -8  # malloc.h
 
 
@@ -20,6 +20,7 @@ def settle_memory() -> None:
     gc.set_threshold(20_000, 20, 20)
     with suppress(OSError, AttributeError):
         ctypes.CDLL(None).mallopt(_M_ARENA_MAX, _ARENAS)
+    give_back_memory()
 
 
 def give_back_memory() -> None:

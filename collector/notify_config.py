@@ -4,10 +4,9 @@ import ipaddress
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from collector.config_base import Model, ModelName
-from collector.secret_files import credential_mistake
+from collector.config_base import Model, ModelName, SecretFile
 
 ChannelKind = Literal["email", "push", "webhook", "mqtt", "command", "bell", "apprise"]
 CHANNEL_FILES = ("tls_ca_file", "password_file", "token_file", "url_file")
@@ -21,15 +20,6 @@ _NEEDED = {
     "bell": ("device",),
     "apprise": ("url_file",),
 }
-
-
-def _named_well(setting: str) -> str:
-    if mistake := credential_mistake(setting):
-        raise ValueError(mistake)
-    return setting
-
-
-_File = Annotated[str, AfterValidator(_named_well)]
 
 
 class NotifyConfig(Model):
@@ -65,17 +55,17 @@ class ChannelConfig(Model):
     tls: Annotated[
         Literal["starttls", "tls", "off"], Field(description="email; off only to this computer")
     ] = "starttls"
-    tls_ca_file: _File = ""
+    tls_ca_file: SecretFile = ""
     username: str = ""
-    password_file: _File = ""
+    password_file: SecretFile = ""
     sender: str = ""
     to: str = ""
     url: Annotated[str, Field(pattern=r"^(https?://\S+)?$")] = ""
     topic: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{0,64}$")] = ""
-    token_file: _File = ""
+    token_file: SecretFile = ""
     command: tuple[str, ...] = ()
     device: str = ""
-    url_file: _File = ""
+    url_file: SecretFile = ""
 
     @model_validator(mode="after")
     def _complete_and_safe(self) -> "ChannelConfig":

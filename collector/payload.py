@@ -13,7 +13,6 @@ from functools import partial
 from math import isfinite
 from typing import NamedTuple
 
-from collector.config import SensorConfig
 from collector.config_base import TimeUnit
 from collector.domain import Quantity, Reading, Rejected
 from collector.feed_config import FeedConfig
@@ -21,6 +20,7 @@ from collector.feeds.births import Births
 from collector.feeds.feed import Feed
 from collector.feeds.fields import written_number
 from collector.quality import range_flag
+from collector.sensor_config import SensorConfig
 from collector.sensor_units import converter
 from collector.source import Message
 from collector.values import (

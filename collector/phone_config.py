@@ -5,8 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from collector.config_base import Model
-from collector.secret_files import credential_mistake
+from collector.config_base import Model, SecretFile
 
 
 class PhoneConfig(Model):
@@ -18,7 +17,7 @@ class PhoneConfig(Model):
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8321
-    token_file: str = ""
+    token_file: SecretFile = ""
     names: tuple[str, ...] = ()
     acknowledge: bool = False
 
@@ -32,13 +31,6 @@ class PhoneConfig(Model):
                 f"{host!r} is no address; write 127.0.0.1 for this machine alone, 0.0.0.0 for the network"
             ) from None
         return host
-
-    @field_validator("token_file")
-    @classmethod
-    def _file_or_credential(cls, token_file: str) -> str:
-        if mistake := credential_mistake(token_file):
-            raise ValueError(mistake)
-        return token_file
 
     @model_validator(mode="after")
     def _others_need_a_token(self) -> "PhoneConfig":

@@ -105,7 +105,7 @@ def converter(sensor_unit: str, quantity: Quantity) -> Callable[[float], float]:
     Parameters
     ----------
     sensor_unit : str
-        As in the configuration (`collector.config.SensorUnit`); empty: already in the
+        As in the configuration (`collector.config_base.SensorUnit`); empty: already in the
         quantity's unit.
     quantity : Quantity
         What is measured.

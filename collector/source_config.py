@@ -3,21 +3,11 @@
 import ipaddress
 from typing import Annotated
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from collector.config_base import Model
-from collector.secret_files import credential_mistake
+from collector.config_base import Model, SecretFile
 
 _Port = Annotated[int, Field(ge=1, le=65535)]
-
-
-def _named_well(setting: str) -> str:
-    if mistake := credential_mistake(setting):
-        raise ValueError(mistake)
-    return setting
-
-
-_File = Annotated[str, AfterValidator(_named_well)]
 
 
 class ListenerConfig(Model):
@@ -26,10 +16,10 @@ class ListenerConfig(Model):
     enabled: bool = True
     host: str = "127.0.0.1"
     port: _Port = 1883
-    password_file: _File = ""
-    tls_certificate_file: _File = ""
-    tls_key_file: _File = ""
-    tls_client_ca_file: _File = ""
+    password_file: SecretFile = ""
+    tls_certificate_file: SecretFile = ""
+    tls_key_file: SecretFile = ""
+    tls_client_ca_file: SecretFile = ""
     max_connections: Annotated[int, Field(ge=1, le=10_000)] = 200
     max_payload_bytes: Annotated[int, Field(ge=128, le=16_777_216)] = 262_144
 
@@ -64,9 +54,9 @@ class BrokerConfig(Model):
     port: _Port = 1883
     client_id: Annotated[str, Field(min_length=1, max_length=64)] = "layday"
     username: str = ""
-    password_file: _File = ""
+    password_file: SecretFile = ""
     tls: bool = False
-    tls_ca_file: _File = ""
+    tls_ca_file: SecretFile = ""
     session_days: Annotated[float, Field(gt=0, le=365)] = 30.0
     keep_alive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     max_inflight: Annotated[int, Field(ge=1, le=65535)] = 1000

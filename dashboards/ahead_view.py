@@ -90,7 +90,10 @@ def rescue_words(rescue: Rescue, at: datetime, reader: Reader) -> str:
             else "To do: cover it, clear of the surface"
         )
     if rescue.remedy is Remedy.HEATER_ON:
-        return f"Or heat on the part itself ({warmer} more, to about {part}) by {by} at the latest"
+        return (
+            f"Or heat on the part itself, no flame or glowing wire near it ({warmer} more, to about {part}), "
+            f"by {by} at the latest"
+        )
     if not by:
         return (
             f"To do: bring the part to {part} or it stays as it is; each hour below counts little or nothing"

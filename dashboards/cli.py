@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from io import TextIOWrapper
+from shutil import get_terminal_size
 from typing import Annotated
 
 import typer
@@ -13,6 +14,7 @@ import typer
 from collector.errors import ConfigError, InputError, LaydayError
 from collector.nearest import did_you_mean
 from dashboards.session import open_session
+from dashboards.terminal.signs import ERRORS, speaks_utf8
 
 EXIT_USAGE = 2
 EXIT_CANNOT_WORK = 3
@@ -68,29 +70,74 @@ COMMANDS = {
     "password": "password:password",
     "demo": "demo:demo",
 }
+# each in one line of a narrow terminal's list; the command's own help says the rest
+_SHORT = {
+    "now": "Is each bay fit to glass, and why.",
+    "tonight": "Is every live cure on track.",
+    "watch": "The live screen.",
+    "ahead": "Air and part in the next 48 h.",
+    "windows": "When a job can be started.",
+    "heater": "Will it overshoot; fuel left.",
+    "plan": "When a row of jobs can be done.",
+    "mix": "How much hardener, how big a pot.",
+    "cure": "Batches laid, what was seen.",
+    "cup": "Enter a cup test.",
+    "resin": "Resin cards.",
+    "record": "Write the record of a cure.",
+    "phone": "The link to the phone page.",
+    "run": "Take readings, until stopped.",
+    "check": "Sensors, daemon, configuration.",
+    "listen": "Find sensors, propose settings.",
+    "store": "The store's size, gaps, backup.",
+    "forward": "Copying to the yard's store.",
+    "yard": "Every shed in one line.",
+    "import": "Read a CSV file into the store.",
+    "export": "Write readings to a file.",
+    "hindcast": "How good were the forecasts.",
+    "alarms": "What stands; answer it.",
+    "notify": "Try the channels.",
+    "salt": "Calibrate a sensor over salts.",
+    "schema": "What --json answers hold.",
+    "password": "A line for the password file.",
+    "demo": "A simulated shed, live.",
+}
 _HELP = """Is tonight's cure on track? Is it too humid to glass? Will the heater overshoot?
 
 layday advises; the resin maker's data sheet and local rules decide.
-
-\b
-BEFORE       layday windows                  when can I lay up
-             layday now                      is it too damp right now
-             layday heater                   will it overshoot
-             layday mix -c CARD --bay keel -w 35min
-WHILE WET    layday cure start keel hull -c CARD -p 1.5
-             layday cure mark gel            it just went off: what now
-             layday cure when ply            bond, sand or wait
-OVERNIGHT    layday tonight                  is every cure on track
-             layday watch                    all of it, live
-AFTER        layday cure when grind          when can I grind
-             layday cure show k1             what it had, and its entries
-SEASON       layday run, listen, check       readings, sensors, health
-             layday export, store --backup   keep what was measured
-             layday cup 27min -t 18C         what a new drum does
 """
+# by the phases of the work; what is typed, and what it answers
+_PHASES = (
+    ("BEFORE", "layday windows", "when can I lay up"),
+    ("", "layday now", "is it too damp right now"),
+    ("", "layday heater", "will it overshoot"),
+    ("", "layday mix -c CARD --bay keel -w 35min", "how much catalyst, how big a pot"),
+    ("WHILE WET", "layday cure start keel hull -c CARD -p 1.5", "a batch is laid"),
+    ("", "layday cure mark gel", "it just went off: what now"),
+    ("", "layday cure when ply", "bond, sand or wait"),
+    ("OVERNIGHT", "layday tonight", "is every cure on track"),
+    ("", "layday watch", "all of it, live"),
+    ("AFTER", "layday cure when grind", "when can I grind"),
+    ("", "layday cure show k1", "what it had, and its entries"),
+    ("SEASON", "layday run, listen, check", "readings, sensors, health"),
+    ("", "layday export, store --backup", "keep what was measured"),
+    ("", "layday cup 27min -t 18C", "what a new drum does"),
+)
+_HELP_CELLS = 76
 _EPILOG = """Exit codes: 0 go, 10 no-go, 11 tight, 12 no news; 2 a mistake in the command or the
 configuration, 3 layday cannot work. --config, --store, --json and --plain may stand anywhere on the line.
 """
+
+
+def _help(columns: int) -> str:
+    """Return the help by phases of the work; on a narrow terminal each answer stands below its command."""
+    lines = [_HELP, "\b"]
+    for phase, typed, answers in _PHASES:
+        if columns >= _HELP_CELLS:
+            # what is too long for its column is its own example
+            lines.append(f"{phase:<12} {typed:<31} {answers}" if len(typed) < 32 else f"{phase:<12} {typed}")  # noqa: PLR2004
+        else:
+            lines += [*([phase] if phase else []), f"  {typed}", f"      {answers}"]
+    return "\n".join(lines)
 
 
 def build_app(only: str | None = None) -> typer.Typer:
@@ -99,7 +146,7 @@ def build_app(only: str | None = None) -> typer.Typer:
         no_args_is_help=True,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
-        help=_HELP,
+        help=_help(get_terminal_size().columns),
         epilog=_EPILOG,
     )
     app.callback()(_globals)
@@ -108,9 +155,9 @@ def build_app(only: str | None = None) -> typer.Typer:
             module, _, attribute = place.partition(":")
             command = getattr(import_module(f"dashboards.commands.{module}"), attribute)
             if isinstance(command, typer.Typer):
-                app.add_typer(command, name=name)
+                app.add_typer(command, name=name, short_help=_SHORT[name])
             else:
-                app.command(name)(command)
+                app.command(name, short_help=_SHORT[name])(command)
     return app
 
 
@@ -156,8 +203,11 @@ def _without_command(words: list[str]) -> None:
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, TextIOWrapper) and "utf" not in stream.encoding.lower():
-            stream.reconfigure(errors="replace")  # a sign the terminal lacks must not cost the answer
+        if isinstance(stream, TextIOWrapper):
+            if stream.isatty() and not speaks_utf8(os.environ):
+                stream.reconfigure(encoding="ascii")  # Python takes UTF-8 where no locale is named
+            if "utf" not in stream.encoding.lower():
+                stream.reconfigure(errors=ERRORS)  # a sign the terminal lacks must not cost the answer
     try:
         words = _globals_first(sys.argv[1:])
         asked = next((word for word in words if word in COMMANDS), None)

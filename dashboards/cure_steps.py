@@ -67,7 +67,8 @@ def _next_ply(found: CureOutlook, state: CureState, reader: Reader) -> str:
     if closes.earliest_at is None or at < closes.earliest_at:
         return f"BOND: it takes the next ply as it is until {_until(found, state, reader)}{dirt}"
     shut = "may have shut" if closes.latest_at is None or at < closes.latest_at else "has shut"
-    return f"SAND: the recoat window {shut}; grind till no gloss is left, clear the dust, then lay{dirt}"
+    grind = "mask on, grind till no gloss is left, clear the dust, then lay"
+    return f"SAND: the recoat window {shut}; {grind}{dirt}"
 
 
 def _first_off(state: CureState) -> str:

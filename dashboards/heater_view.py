@@ -154,7 +154,8 @@ def _warm_up(warm: WarmUp, at: datetime, reader: Reader) -> str:
 
 
 def _fuel(fuel: Fuel, at: datetime, reader: Reader) -> str:
-    words = f"{fuel.kind.capitalize()}: {fuel.left_kg:.1f} kg left ({fuel.source}), {fuel.burn_kg_h:.2f} kg/h"
+    words = f"{fuel.kind.capitalize()}: {fuel.left_kg:.1f} kg left ({fuel.source}), "
+    words += f"{fuel.burn_kg_h:.2f} kg/h over the last 6 h"
     if fuel.runs_out_at is None:
         return f"{words}; as the heater is set it lasts more than three days."
     early = (

@@ -6,7 +6,7 @@ from datetime import datetime
 from dashboards.view import Reader
 from dashboards.window_view import day_words, in_the_way_words, odds_pct
 from forecast.limits import Limit
-from forecast.plan import Plan, Schedule
+from forecast.plan import Placed, Plan, Schedule
 
 SCHEMA = "layday/plan/1"
 
@@ -27,7 +27,19 @@ def plan_lines(found: Plan, at: datetime, reader: Reader) -> list[str]:
 
 def plan_sentence(found: Plan, at: datetime, reader: Reader) -> str:
     """Return a plan as one plain sentence."""
-    return "; ".join(line.strip() for line in plan_lines(found, at, reader)) + "."
+    if found.surest is None:
+        return f"{_stuck_words(found)}."
+    said = []
+    for which, schedule in (("earliest", found.earliest), ("surest", found.surest)):
+        if schedule is not None and not (which == "surest" and schedule == found.earliest):
+            jobs = ", then ".join(_job_words(one, at, reader) for one in schedule.placed)
+            said.append(f"The {which}, {schedule.verdict.value}, {odds_pct(schedule.odds)}: {jobs}.")
+    return " ".join(said)
+
+
+def _job_words(one: Placed, at: datetime, reader: Reader) -> str:
+    done = reader.clock(one.done_at, one.start_at)
+    return f"{one.job} in {one.bay} {day_words(one.start_at, at, reader)} to {done}"
 
 
 def _stuck_words(found: Plan) -> str:

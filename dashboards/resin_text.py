@@ -123,6 +123,21 @@ def card_lines(card: Card, reader: Reader) -> Iterator[str]:
         yield f"  {words}: {'every number' if len(by_words) == 1 else ', '.join(keys)}"
 
 
+def card_sentences(card: Card, reader: Reader) -> Iterator[str]:
+    """Yield the same, each line a sentence that says which table it is of."""
+    head = ""
+    for line in card_lines(card, reader):
+        cells = [cell for cell in line.strip().split("  ") if cell]
+        if line.startswith(" "):
+            yield f"{head}: {': '.join(cell.strip() for cell in cells)}."
+        elif len(cells) > 1:
+            yield f"{cells[0]}: {cells[1].strip()}."
+        else:
+            head = line
+            if ":" in line:
+                yield f"{line}."
+
+
 def card_json(card: Card) -> dict[str, object]:
     """Return ``layday/resin/1``."""
     return {

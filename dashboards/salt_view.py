@@ -21,7 +21,7 @@ STORING = (
 SLURRY = (
     "Stir {words} with a little water to a wet slurry (wet sand, grains still to be seen), in a cup that "
     "is closed with the sensor over it, not touching. Keep it out of the sun in an even 15 to 30 °C. It "
-    "takes an hour or more. Wash your hands after it."
+    "takes an hour or more. Keep it from eyes, food and children; wash your hands after it."
 )
 ICE_BATH = (
     "Fill a mug with crushed ice, pour in just enough cold water to fill the gaps, and stir. Put the "

@@ -4,11 +4,11 @@ import os
 import sys
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
-from typing import Literal, overload
+from typing import TYPE_CHECKING, Literal, overload
 
 import platformdirs
-from rich.console import Console
 
 from collector.calibration import corrected
 from collector.central_config import CentralConfig
@@ -20,11 +20,15 @@ from collector.store.address import Access, Address, is_address, parse_address
 from collector.store.base import Store
 from collector.store.opening import open_central, open_store
 from collector.store.sqlite import SqliteStore
+from dashboards.terminal.signs import has_signs
 from dashboards.told_time import told_time
 from dashboards.view import Reader
 from forecast.outlook_order import Files
 from forecast.shed_limits import limits_of
 from forecast.verdict import Limits, Verdict
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 CONFIG_VARIABLE = "LAYDAY_CONFIG"
 EXIT_CODES = {Verdict.GO: 0, Verdict.NO_GO: 10, Verdict.TIGHT: 11, Verdict.NO_NEWS: 12}
@@ -45,7 +49,13 @@ class Session:
     plain: bool = False
     central: Address | None = None
     clock: Clock = field(default_factory=SystemClock)
-    console: Console = field(default_factory=lambda: Console(highlight=False, soft_wrap=False))
+
+    @cached_property
+    def console(self) -> "Console":
+        """Where answers go; loaded when there is one, for the daemon has none and would keep 3 MB for it."""
+        from rich.console import Console
+
+        return Console(highlight=False, soft_wrap=False)
 
     @property
     def store_path(self) -> Path:
@@ -94,7 +104,7 @@ class Session:
     @property
     def reader(self) -> Reader:
         """Whom the words are for."""
-        return Reader(self.config.shed.zone, self.config.shed.units)
+        return Reader(self.config.shed.zone, self.config.shed.units, not has_signs(self.console.encoding))
 
     @property
     def limits(self) -> Limits:

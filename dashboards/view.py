@@ -47,18 +47,19 @@ _ADVICE = {
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """Whom the words are for: the zone they live in and the units they think in."""
+    """Whom the words are for: the zone they live in, the units they think in, the signs they can be shown."""
 
     zone: tzinfo = UTC
     units: Units = "metric"
+    only_ascii: bool = False
 
     def temperature(self, temp_c: float, digits: int = 1) -> str:
         """Return a temperature in words, as in ``18.3 °C``."""
-        return f"{shown_temperature(temp_c, fahrenheit=self.units == 'us'):.{digits}f} {self._degree}"
+        return f"{shown_temperature(temp_c, fahrenheit=self.units == 'us'):.{digits}f} {self.degree}"
 
     def difference(self, difference_k: float, digits: int = 1) -> str:
         """Return a difference of temperatures in words, as in ``3.0 °C``."""
-        return f"{shown_difference(difference_k, fahrenheit=self.units == 'us'):.{digits}f} {self._degree}"
+        return f"{shown_difference(difference_k, fahrenheit=self.units == 'us'):.{digits}f} {self.degree}"
 
     def mass(self, mass_g: float, digits: int = 0) -> str:
         """Return a mass as a shop scale shows it, as in ``800 g`` or ``28.2 oz``; from 10 kg on in kg or lb.
@@ -84,8 +85,14 @@ class Reader:
         return f"{volume_ml:.1f} mL"
 
     @property
-    def _degree(self) -> str:
-        return "°F" if self.units == "us" else "°C"
+    def degree(self) -> str:
+        """The unit of temperatures, without its sign where the terminal has none."""
+        return f"{'' if self.only_ascii else '°'}{'F' if self.units == 'us' else 'C'}"
+
+    @property
+    def plus_minus(self) -> str:
+        """The sign of what a number may be off by, or what stands in for it."""
+        return "+/-" if self.only_ascii else "±"
 
     def clock(self, at: datetime, today: datetime) -> str:
         """Return a local time, with its weekday (or date) where that is not today's.
@@ -166,8 +173,8 @@ def reason_words(reason: Reason, reader: Reader) -> str:
 def _plus_minus(reason: Reason, reader: Reader) -> str:
     unsure = reason.uncertainty or 0.0
     if reason.quantity == "humidity_pct":
-        return f"±{unsure:.0f} %"
-    return f"±{reader.difference(unsure)}"
+        return f"{reader.plus_minus}{unsure:.0f} %"
+    return f"{reader.plus_minus}{reader.difference(unsure)}"
 
 
 def advice_words(bay: BayNow) -> str:
@@ -202,7 +209,7 @@ def bay_numbers(bay: BayNow, reader: Reader) -> list[tuple[str, str]]:
 
     margin = words("margin_k", bay.margin_k)
     if bay.margin_uncertainty_k is not None:
-        margin += f" ±{reader.difference(bay.margin_uncertainty_k).split()[0]}"
+        margin += f" {reader.plus_minus}{reader.difference(bay.margin_uncertainty_k).split()[0]}"
     numbers = [
         ("air", words("air_c", bay.air_c)),
         ("part", words("part_c", bay.part_c)),

@@ -7,6 +7,7 @@ from math import floor
 from dashboards.view import Reader, age_words, reason_words
 from forecast.verdict import Verdict
 from forecast.yard import ShedLine
+from forecast.yard_numbers import FUEL_FAR_H, Stretch
 
 SCHEMA = "layday/yard/1"
 _UNKNOWN = "?"
@@ -27,12 +28,17 @@ def _shed_json(line: ShedLine, at: datetime, reader: Reader) -> dict[str, object
         "reason": _reason(line, reader),
         "live_cures": told.live_cures if told else None,
         "cures_verdict": told.cures_verdict.value if told and told.live_cures else None,
-        "window": {"start": _iso(window.start_at), "end": _iso(window.end_at)} if window else None,
+        "window": _window_json(window) if window else None,
         "fuel_h": told.fuel_h if told else None,
         "outlook_at": _iso(told.outlook_at) if told else None,
         "heard_at": _iso(line.heard_at) if line.heard_at else None,
         "age_s": round((at - line.heard_at).total_seconds(), 3) if line.heard_at else None,
     }
+
+
+def _window_json(window: Stretch) -> dict[str, str]:
+    ends = {"start": _iso(window.start_at), "end": _iso(window.end_at)}
+    return {**ends, "verdict": window.verdict.value}
 
 
 def yard_cells(line: ShedLine, at: datetime, reader: Reader) -> tuple[str, ...]:
@@ -70,21 +76,23 @@ def cures_words(line: ShedLine) -> str:
 
 
 def window_words(line: ShedLine, at: datetime, reader: Reader) -> str:
-    """Return the next stretch fit to glass, in the desk's local time."""
+    """Return when the next planned job can be started, in the desk's local time."""
     if line.told is None:
         return _UNKNOWN
     window = line.told.window
     if window is None:
         return "none in sight"
-    if window.start_at <= at:
-        return f"now to {reader.clock(window.end_at, at)}"
-    return f"{reader.clock(window.start_at, at)} to {reader.clock(window.end_at, at)}"
+    tight = " (tight)" if window.verdict is Verdict.TIGHT else ""
+    first = "now" if window.start_at <= at else reader.clock(window.start_at, at)
+    return f"{first} to {reader.clock(window.end_at, at)}{tight}"
 
 
 def fuel_words(line: ShedLine) -> str:
     """Return for how long the fuel lasts, rounded down."""
     if line.told is None or line.told.fuel_h is None:
         return _UNKNOWN
+    if line.told.fuel_h >= FUEL_FAR_H:
+        return "over 3 days"
     return f"{floor(line.told.fuel_h)} h"
 
 

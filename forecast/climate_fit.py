@@ -177,12 +177,7 @@ def _task(past: ClimatePast, order: tuple[int, ...], power_w: float, start: Clim
             value = float(np.ravel(getattr(start.model, name))[bay])
             begin[place] = (value if name == "ground_c" else np.log(value)) - usual[place]
         begin = within(begin / np.array(spread), np.array(low), np.array(high))
-    every = max(1, round(_EVERY_H * 3600 / past.step_s))
-    marks = np.array([round(hours * 3600 / past.step_s) for hours in _AHEAD_H])
-    marks = np.unique(marks[marks >= 1])
-    heard = np.asarray(np.isfinite(past.air_c[rows]).any(axis=0))
-    starts = np.arange(every, len(past) - marks[-1], every)
-    starts = starts[heard[starts]]
+    starts, marks = _looks(past, rows)
     return _Task(
         names=tuple(names),
         fixed={"power_w": np.array([[power_w]])},
@@ -202,6 +197,16 @@ def _task(past: ClimatePast, order: tuple[int, ...], power_w: float, start: Clim
         marks=marks,
         has_part=np.asarray(np.isfinite(past.part_c[rows]).any(axis=1)),
     )
+
+
+def _looks(past: ClimatePast, rows: list[int]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return the steps from which the fit looks ahead, and how many steps ahead it is held to the past."""
+    every = max(1, round(_EVERY_H * 3600 / past.step_s))
+    marks = np.array([round(hours * 3600 / past.step_s) for hours in _AHEAD_H])
+    marks = np.unique(marks[marks >= 1])
+    heard = np.asarray(np.isfinite(past.air_c[rows]).any(axis=0))
+    starts = np.arange(every, len(past) - marks[-1], every)
+    return starts[heard[starts]], marks
 
 
 def _model(task: _Task, points: Array, *, single: bool = False) -> Model:

@@ -52,6 +52,12 @@ _PRIORS = {
 }
 
 
+def leak_air_m3_s(water_model: WaterModel, wind_m_s: float) -> Array:
+    """Return the air that leaks through each bay's skin in a wind [m³/s]."""
+    found: Array = water_model.leak_m3_s + water_model.leak_wind_m2 * wind_m_s
+    return found
+
+
 class Warmth(NamedTuple):
     """What the heat gives to the water in one step; rows are bays in the model's order."""
 

@@ -98,28 +98,10 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
         raise ValueError(f"no bay is called {where!r}; there are {', '.join(past.bays)}")
     place = past.bays.index(where)
     part = part or Part()
-    now = heater_now(ready, at)
-    notes = list(shed.heat.unknown)
-    if ready.source == "saw-tooth":
-        notes.append("nothing says when the heater runs: its burning is read from the swing of the air")
-    fuel = _fuel(ready, settings, coming, gas, at)
+    nothing = _no_news(ready, settings, at, where, _fuel(ready, settings, coming, gas, at))
     if blind := _blind(ready, coming, place):
-        notes.insert(0, blind)
-        advice = HeaterAdvice(Action.NO_NEWS)
-        return HeaterOutlook(
-            at,
-            where,
-            now,
-            Sign.NONE,
-            None,
-            None,
-            None,
-            advice,
-            None,
-            fuel,
-            cautions(settings, advice),
-            tuple(notes),
-        )
+        return replace(nothing, notes=(blind, *nothing.notes))
+    now = nothing.now
     sign = sign_of(shed, past)
     since = at - timedelta(seconds=(len(past) - sign.step) * past.step_s) if sign.sign else None
     if sign.sign is Sign.HEATER_STOPPED:
@@ -144,19 +126,40 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
         warm = warm_up(first, place, part.target_c, at, thickness_mm=part.thickness_mm, setpoint_c=top_c)
         if not np.isfinite(past.humidity_pct[place]).any():
             warm = replace(warm, dew_odds=None, least_margin_k=None)
+    return replace(
+        nothing,
+        now=now,
+        sign=sign.sign,
+        sign_since=since,
+        overshoot=over,
+        work=work,
+        advice=advice,
+        warm_up=warm,
+        cautions=cautions(settings, advice),
+    )
+
+
+def _no_news(
+    ready: ReadyShed, settings: HeaterSettings, at: datetime, bay: str, fuel: Fuel | None
+) -> HeaterOutlook:
+    """Say how the heater runs and how long it burns, and nothing of what comes."""
+    notes = list(ready.shed.heat.unknown)
+    if ready.source == "saw-tooth":
+        notes.append("nothing says when the heater runs: its burning is read from the swing of the air")
+    advice = HeaterAdvice(Action.NO_NEWS)
     return HeaterOutlook(
-        at,
-        where,
-        now,
-        sign.sign,
-        since,
-        over,
-        work,
-        advice,
-        warm,
-        fuel,
-        cautions(settings, advice),
-        tuple(notes),
+        at=at,
+        bay=bay,
+        now=heater_now(ready, at),
+        sign=Sign.NONE,
+        sign_since=None,
+        overshoot=None,
+        work=None,
+        advice=advice,
+        warm_up=None,
+        fuel=fuel,
+        cautions=cautions(settings, advice),
+        notes=tuple(notes),
     )
 
 

@@ -5,24 +5,23 @@ Fields of the measurement ``layday_shed``, all floats:
 - the shed's limits by their names, and `stale_after_s`;
 - `outlook_at_s`, when the outlook was made [s since 1970 UTC], and `outlook_verdict`;
 - `live_cures`, how many, and `cures_verdict`, the worst of theirs;
-- `window_start_s`, `window_end_s`, the next stretch fit to glass [s since 1970 UTC]; 0 for none in sight;
-- `fuel_h`, how long the fuel lasts [h]; below 0 where nobody knows.
+- `window_start_s`, `window_end_s`, the first and last start of the next window of a planned job [s since 1970
+  UTC], 0 for none in sight, and `window_verdict`, go or tight (a shed that does not tell it tells only go);
+- `fuel_h`, how long the fuel lasts [h], 72 for that or longer; below 0 where nobody knows.
 
 A verdict is 0 for go, 1 tight, 2 no-go, 3 no news.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-
-import numpy as np
+from datetime import datetime
 
 from collector.clock import from_us
-from forecast.outlook import Band, BayOutlook, Outlook
+from forecast.outlook import Outlook
 from forecast.verdict import WORST_FIRST, Limits, Verdict, worst
 
-WINDOW = timedelta(hours=2)
-"""A shorter stretch is no window: mixing, laying and cleaning up take as long. Common practice, no source."""
+FUEL_FAR_H = 72.0
+"""Beyond it fuel is not looked at: what lasts as long, lasts."""
 
 _NUMBER = {verdict: float(len(WORST_FIRST) - 1 - i) for i, verdict in enumerate(WORST_FIRST)}
 _LIMITS = tuple(Limits.__dataclass_fields__)
@@ -30,15 +29,16 @@ _LIMITS = tuple(Limits.__dataclass_fields__)
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """From when to when."""
+    """From when to when a job can be started, and with which verdict, `go` or `tight`."""
 
     start_at: datetime
     end_at: datetime
+    verdict: Verdict = Verdict.GO
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What a shed's outlook told: when, its cures, the next stretch fit to glass, and its fuel [h]."""
+    """What a shed's outlook told: when, its cures, its next window, its fuel [h]."""
 
     outlook_at: datetime
     live_cures: int
@@ -57,9 +57,9 @@ def limits_from(numbers: Mapping[str, float], otherwise: Limits) -> Limits:
     return Limits(**{name: numbers.get(name, getattr(otherwise, name)) for name in _LIMITS})
 
 
-def outlook_numbers(outlook: Outlook, fuel_h: float | None = None) -> dict[str, float]:
+def outlook_numbers(outlook: Outlook) -> dict[str, float]:
     """Return what a shed's outlook comes to, as numbers."""
-    window = next_window(outlook)
+    window, fuel_h = next_window(outlook), fuel_lasts_h(outlook)
     cures = worst(cure.verdict for cure in outlook.cures) if outlook.cures else Verdict.GO
     return {
         "outlook_at_s": outlook.issued_at.timestamp(),
@@ -68,6 +68,7 @@ def outlook_numbers(outlook: Outlook, fuel_h: float | None = None) -> dict[str, 
         "cures_verdict": _NUMBER[cures],
         "window_start_s": window.start_at.timestamp() if window else 0.0,
         "window_end_s": window.end_at.timestamp() if window else 0.0,
+        "window_verdict": _NUMBER[window.verdict if window else Verdict.GO],
         "fuel_h": -1.0 if fuel_h is None else fuel_h,
     }
 
@@ -81,10 +82,14 @@ def told_from(numbers: Mapping[str, float]) -> Told | None:
     return Told(
         outlook_at=_at(numbers["outlook_at_s"]),
         live_cures=round(numbers.get("live_cures", 0.0)),
-        cures_verdict=WORST_FIRST[len(WORST_FIRST) - 1 - round(numbers.get("cures_verdict", 0.0))],
-        window=Stretch(_at(start_s), _at(end_s)) if end_s else None,
+        cures_verdict=_verdict(numbers, "cures_verdict"),
+        window=Stretch(_at(start_s), _at(end_s), _verdict(numbers, "window_verdict")) if end_s else None,
         fuel_h=fuel_h if fuel_h >= 0.0 else None,
     )
+
+
+def _verdict(numbers: Mapping[str, float], name: str) -> Verdict:
+    return WORST_FIRST[len(WORST_FIRST) - 1 - round(numbers.get(name, _NUMBER[Verdict.GO]))]
 
 
 def _at(since_1970_s: float) -> datetime:
@@ -92,38 +97,33 @@ def _at(since_1970_s: float) -> datetime:
 
 
 def next_window(outlook: Outlook) -> Stretch | None:
-    """Return the next stretch of at least `WINDOW` in which some bay stays within the shed's limits.
+    """Return the next stretch in which a planned job can be started: the first to `go`, else the first tight.
 
-    Each quantity's range that holds 8 times in 10 must, at each half hour; so this errs towards
-    no window. `layday windows` looks at whole courses, and at a job's own needs.
+    These are the windows that `layday windows` tells, with their odds; a shed without a planned job has the
+    usual one. Over by the outlook's moment counts as past.
     """
-    found = [stretch for bay in outlook.bays if (stretch := _bay_window(bay, outlook.limits))]
-    return min(found, key=lambda stretch: stretch.start_at, default=None)
-
-
-def _bay_window(bay: BayOutlook, limits: Limits) -> Stretch | None:
-    rules = {
-        "air_c": (limits.air_min_c, limits.air_max_c),
-        "part_c": (limits.part_min_c, limits.part_max_c),
-        "humidity_pct": (-np.inf, limits.humidity_max_pct),
-        "margin_k": (limits.margin_min_k, np.inf),
-    }
-    bands = {name: bay.band(name) for name in rules}
-    whole = {name: band for name, band in bands.items() if band is not None}
-    if len(whole) < len(rules):
-        return None  # without one of them nobody can tell
-    first = whole["air_c"]
-    fit = np.logical_and.reduce([_within(band, *rules[name]) for name, band in whole.items()])
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], fit.astype(np.int8), [0]))))
-    step = timedelta(seconds=first.step_s)
-    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if (high - low) * step >= WINDOW:
-            return Stretch(first.start_at + low * step, first.start_at + high * step)
+    found = [
+        window
+        for bay in outlook.bays
+        for job in bay.windows
+        for window in job.windows
+        if window.end_at >= outlook.issued_at
+    ]
+    for verdict in (Verdict.GO, Verdict.TIGHT):
+        first = min(
+            (window for window in found if window.verdict is verdict),
+            key=lambda window: window.start_at,
+            default=None,
+        )
+        if first is not None:
+            return Stretch(first.start_at, first.end_at, verdict)
     return None
 
 
-def _within(band: Band, low: float, high: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    fit: np.ndarray[tuple[int], np.dtype[np.bool_]] = (np.array(band.low) >= low) & (
-        np.array(band.high) <= high
-    )
-    return fit
+def fuel_lasts_h(outlook: Outlook) -> float | None:
+    """Return how long the fuel lasts [h], `FUEL_FAR_H` for that or longer; None where nobody knows."""
+    fuels = [
+        bay.heater.fuel for bay in outlook.bays if bay.heater is not None and bay.heater.fuel is not None
+    ]
+    known = [FUEL_FAR_H if fuel.lasts_h is None else min(fuel.lasts_h, FUEL_FAR_H) for fuel in fuels]
+    return min(known, default=None)

@@ -27,18 +27,30 @@ import pytest
 
 _OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "-W", "ignore"]
 ROOT = Path(__file__).parent.parent
+_IN = "tests/collector"
 # A module, and the tests that hold it.
 HOUSE = {
+    "collector.intake": f"{_IN}/test_intake.py {_IN}/test_births_kept.py {_IN}/test_repeats.py",
+    "collector.repeats": f"{_IN}/test_repeats.py",
+    "collector.payload": f"{_IN}/test_payload.py {_IN}/test_payload_pairs.py",
+    "collector.values": f"{_IN}/test_payload.py {_IN}/test_payload_pairs.py",
+    "collector.quality.judge": f"{_IN}/quality/test_judge.py",
+    "collector.listener.decoder": f"{_IN}/listener/test_decoder.py",
+    "collector.listener.connection": f"{_IN}/listener",
+    "collector.listener.hub": f"{_IN}/listener",
+    "collector.store.rows": f"-k sqlite {_IN}/store/test_contract.py {_IN}/store/test_opening.py",
+    "collector.store.marks": f"-k sqlite {_IN}/store/test_contract.py",
     "forecast.air": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
+    "forecast._sonntag": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
     "forecast.cure": "tests/forecast/test_cure.py",
     "forecast.cure_now": "tests/forecast/test_cure_now.py",
     "forecast.cure_state": "tests/forecast/test_cure_now.py",
     "forecast.cure_ahead": "tests/forecast/test_cure_ahead.py",
     "forecast.cure_outlook": "tests/forecast/test_cure_ahead.py tests/forecast/test_tonight.py",
-    "forecast.pace": "tests/forecast/test_cure_now.py tests/forecast/test_card_rates.py",
+    "forecast.pace": "tests/forecast/test_pace.py",
     "forecast.time_surface": "tests/forecast/test_time_surface.py",
-    "forecast.window": "tests/forecast/test_window.py",
-    "forecast.job": "tests/forecast/test_start_odds.py tests/forecast/test_window.py",
+    "forecast.window": "tests/forecast/test_window_ends.py tests/forecast/test_window.py",
+    "forecast.job": "tests/forecast/test_job.py",
 }
 _OTHER: dict[type[ast.AST], Callable[[], Any]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult,

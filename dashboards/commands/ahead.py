@@ -12,6 +12,8 @@ from collector.errors import InputError
 from dashboards.known_ahead import history_of
 from dashboards.plots import check_plot, draw_plot
 from dashboards.session import Session
+from dashboards.terminal.saying import say
+from dashboards.terminal.signs import has_braille
 
 if TYPE_CHECKING:
     from forecast.paths import Forecast
@@ -47,11 +49,11 @@ def ahead(
         answer["notes"] = [*notes, *found.notes]
         session.console.print_json(json.dumps(answer))
         return
-    for note in (*notes, *found.notes):
-        session.console.print(note[:1].upper() + note[1:] + ".", markup=False, soft_wrap=True)
+    told = [f"{note[:1].upper()}{note[1:]}." for note in (*notes, *found.notes)]
+    say(session.console, told, plain=session.plain)
     for name in bays:
         words = " ".join(bay_sentences(found, name, session.limits, session.reader))
-        session.console.print(f"{name}: {words}", markup=False, soft_wrap=True)
+        say(session.console, [f"{name}: {words}"], plain=session.plain)
         if not session.plain:
             _print_bay(session, found, name)
 
@@ -61,7 +63,7 @@ def _print_bay(session: Session, found: "Forecast", bay: str) -> None:
     from dashboards.hours_view import bay_chart, table_rows
 
     console = session.console
-    plain = "utf" not in console.encoding.lower() or os.environ.get("TERM") == "linux"
+    plain = not has_braille(console.encoding, os.environ)
     size = min(console.width, _WIDEST_CELLS), _CHART_LINES
     for line in bay_chart(found, bay, session.limits, session.reader, size, plain=plain):
         console.print(line)

@@ -11,7 +11,8 @@ from collector.errors import StoreError
 from dashboards.health import Health, examine, outlook_age
 from dashboards.session import EXIT_CODES, Session, usual_config_path
 from dashboards.settings import setting_lines
-from dashboards.terminal.render.check import check_text, sensor_words
+from dashboards.terminal.render.check import check_sentences, check_text, sensor_words
+from dashboards.terminal.saying import say
 from dashboards.view import Reader
 from forecast.verdict import Verdict
 
@@ -32,9 +33,10 @@ def check(
     where = str(session.config_path or f"none in {usual_config_path()}, so every default holds")
     try:
         store = session.open_store(read_only=True)
-    except StoreError:
-        session.console.print(f"Configuration: {where}", soft_wrap=True, markup=False)
-        raise
+    except StoreError as error:
+        if not session.json:
+            session.console.print(f"Configuration: {where}", soft_wrap=True, markup=False)
+        raise StoreError(f"{error}; 'layday run' makes the store") from error
     try:
         stale_after_s = session.limits.stale_after_s
         now, has_feeds = session.clock.now(), bool(session.config.feed)
@@ -44,9 +46,12 @@ def check(
     if session.json:
         session.console.print_json(json.dumps(_check_json(health, session.reader), default=str))
     else:
+        files = where, str(session.store_path)
         outlook = outlook_age(_outlook_made_at(session), now)
-        text = check_text(health, where, str(session.store_path), session.reader, outlook)
-        session.console.print(text, soft_wrap=session.plain)
+        if session.plain:
+            say(session.console, check_sentences(health, files, session.reader, outlook), plain=True)
+        else:
+            session.console.print(check_text(health, *files, session.reader, outlook))
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
 
 

@@ -52,7 +52,7 @@ _Resin = Annotated[
 _By = Annotated[str | None, typer.Option("--by", help="When it is wanted ready, as in 07:00.")]
 _Stage = Annotated[str | None, typer.Option("--stage", help="The stage wanted by then, as in sandable.")]
 _Mixed = Annotated[str | None, typer.Option("--mixed", help="When it was mixed, if earlier than laid.")]
-_Words = Annotated[list[str] | None, typer.Argument(metavar="[CURE] …", show_default=False)]
+_Words = Annotated[list[str] | None, typer.Argument(metavar="[CURE] ...", show_default=False)]
 
 
 class _Typed(NamedTuple):
@@ -287,7 +287,7 @@ def list_cures(
         return
     for cure in cures:
         line = _batch_words(session, cure.key, cure.batch, cure.laid_at)
-        session.console.print(line + (" Over." if cure.ended_at else ""), soft_wrap=True, markup=False)
+        say(session.console, [line + (" Over." if cure.ended_at else "")], plain=session.plain)
     if not cures:
         session.console.print("No live cure." if not every else "No cure yet.")
 

@@ -62,7 +62,7 @@ def _nothing_yet(session: Session) -> int:
 def _known(session: Session, now: ShedNow, cures: Iterable[Cure], at: datetime) -> list[str]:
     lines = [f"{now.shed}  {session.reader.stamp(at)}"]
     lines += [
-        f"{SYMBOLS[bay.verdict]} {bay_sentence(bay, session.reader)}"
+        f"{'' if session.plain else f'{SYMBOLS[bay.verdict]} '}{bay_sentence(bay, session.reader)}"
         for bay in sorted(now.bays, key=lambda bay: WORST_FIRST.index(bay.verdict))
     ]
     for cure in cures:

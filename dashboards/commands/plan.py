@@ -9,6 +9,7 @@ import typer
 from collector.config import load_plan
 from dashboards.known_ahead import history_of
 from dashboards.session import EXIT_CODES, Session
+from dashboards.terminal.saying import say
 from forecast.verdict import Verdict
 
 
@@ -45,7 +46,7 @@ def plan_command(
     elif session.plain:
         console.print(plan_sentence(found, moment, reader), markup=False, soft_wrap=True)
     else:
-        for line in (*notes, *sky.notes, *plan_lines(found, moment, reader)):
-            console.print(line, markup=False, soft_wrap=True)
+        told = [f"{note[:1].upper()}{note[1:]}." for note in (*notes, *sky.notes)]
+        say(console, [*told, *plan_lines(found, moment, reader)])
     best = found.earliest or found.surest
     raise typer.Exit(EXIT_CODES[Verdict.NO_GO if best is None else best.verdict])

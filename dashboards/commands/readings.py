@@ -19,7 +19,7 @@ _FileArgument = Annotated[Path, typer.Argument(help="A .csv or .csv.gz file.", m
 
 
 def import_readings(ctx: typer.Context, file: _FileArgument) -> None:
-    """Read a wide CSV file (time, <place>.<quantity> …) into the store; twice changes nothing."""
+    """Read a wide CSV file (time, <place>.<quantity>, ...) into the store; twice changes nothing."""
     session: Session = ctx.obj
     problems: list[Problem] = []
     store = session.open_store()

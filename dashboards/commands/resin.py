@@ -10,8 +10,9 @@ import typer
 from collector.errors import InputError
 from dashboards.plots import check_plot, draw_plot
 from dashboards.resin_dialogue import ask_for_card
-from dashboards.resin_text import card_json, card_lines
+from dashboards.resin_text import card_json, card_lines, card_sentences
 from dashboards.session import EXIT_CODES, Session
+from dashboards.terminal.saying import say
 from forecast.card_check import Kind, Remark, check_card
 from forecast.card_files import card_keys, find_card, load_card
 from forecast.verdict import Verdict
@@ -32,10 +33,13 @@ def list_cards(ctx: typer.Context) -> None:
         ]
         session.console.print_json(json.dumps({"schema": "layday/resins/1", "cards": found}))
         return
-    widest = max(len(card.key) for card in cards)
-    for card in cards:
-        line = f"{card.key:<{widest}}  {card.name} ({card.family})"
-        session.console.print(line, soft_wrap=True, markup=False)
+    widest = 0 if session.plain else max(len(card.key) for card in cards)
+    gap = ": " if session.plain else "  "
+    say(
+        session.console,
+        [f"{card.key:<{widest}}{gap}{card.name} ({card.family})" for card in cards],
+        plain=session.plain,
+    )
 
 
 @app.command()
@@ -57,8 +61,8 @@ def show(
     if session.json:
         session.console.print_json(json.dumps(card_json(found)))
         return
-    for line in card_lines(found, session.reader):
-        session.console.print(line, soft_wrap=True, markup=False)
+    lines = card_sentences if session.plain else card_lines
+    say(session.console, lines(found, session.reader), plain=session.plain)
 
 
 @app.command()
@@ -75,8 +79,7 @@ def check(ctx: typer.Context, card: CardArgument) -> None:
         _print_json(session, found.key, remarks)
     else:
         lines = [str(remark) for remark in remarks] or [f"{found.key}: nothing to remark"]
-        for line in lines:
-            session.console.print(line, soft_wrap=True, markup=False)
+        say(session.console, lines, plain=session.plain)
     raise typer.Exit(_exit_code(remarks))
 
 

@@ -14,6 +14,7 @@ from collector.store.base import Store
 from dashboards.salt_points import ICE, Asked, Bench, Found, read_asked
 from dashboards.salt_view import how_to, salt_json, salt_lines
 from dashboards.session import Session
+from dashboards.terminal.saying import say
 from forecast.salt import fit
 
 _USUAL = {"%": ("mgcl2", "nacl"), "°C": (ICE,)}
@@ -26,7 +27,7 @@ def salt(
     point: Annotated[
         list[str] | None,
         typer.Option(
-            help="mgcl2, nacl … or ice; with its reading (nacl=72.4), a time (nacl@21:40), or alone."
+            help="mgcl2, nacl, ... or ice; with its reading (nacl=72.4), a time (nacl@21:40), or alone."
         ),
     ] = None,
     temp_c: Annotated[float | None, typer.Option("--temp", help="How warm the slurry is, in °C.")] = None,
@@ -61,7 +62,10 @@ def salt(
         session.console.print_json(json.dumps(salt_json(sensor, found, line, since)))
         return
     for text in salt_lines(sensor, quantity, found, line, since):
-        session.console.print(text, soft_wrap=text.startswith(("[", " ")), markup=False)
+        if text.startswith("["):  # to be pasted as it is
+            session.console.print(text, soft_wrap=True, markup=False)
+        else:
+            say(session.console, [text], plain=session.plain)
 
 
 def _quantity(sensor: str) -> Quantity:

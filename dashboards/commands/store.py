@@ -11,6 +11,7 @@ from collector.errors import InputError
 from collector.store.backup import back_up
 from collector.store.report import StoreReport, store_report
 from dashboards.session import Session
+from dashboards.terminal.saying import say
 
 _MB = 1e6
 _EXIT_DAMAGED = 10
@@ -38,8 +39,7 @@ def store(
     if session.json:
         session.console.print_json(json.dumps(report_json(report)))
     else:
-        for line in _lines(report, session):
-            session.console.print(line, soft_wrap=True, markup=False)
+        say(session.console, _lines(report, session), plain=session.plain)
     raise typer.Exit(_EXIT_DAMAGED if report.damage else 0)
 
 

@@ -11,14 +11,13 @@ import typer
 from collector.errors import InputError
 from dashboards.cure_view import cure_sentence
 from dashboards.session import Session
+from dashboards.terminal.signs import has_braille, speaks_utf8
 from dashboards.view import bay_sentence, now_json
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_program import ScreenOrder, give_way
 from dashboards.watch_view import Sight
 from dashboards.watched_shed import watched_shed
 from forecast.outlook_json import outlook_json
-
-_FONTS_WITHOUT_BRAILLE = ("linux", "dumb", "vt100", "vt102", "vt220", "ansi")
 
 
 def watch(
@@ -55,23 +54,8 @@ def screen_order(session: Session, *, every_s: float, for_s: float = 0.0, big: b
     if not can_draw():
         raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
     only_ascii = not speaks_utf8(os.environ)
-    plain = only_ascii or os.environ.get("TERM", "") in _FONTS_WITHOUT_BRAILLE
+    plain = only_ascii or not has_braille("utf-8", os.environ)
     return ScreenOrder(watched_shed(session), every_s, for_s, big, plain, only_ascii)
-
-
-def speaks_utf8(environment: "os._Environ[str] | dict[str, str]") -> bool:
-    """Say whether the locale that the terminal was started with is UTF-8.
-
-    Python itself sets ``LC_CTYPE=C.UTF-8`` where no locale is named; that says nothing of the terminal.
-
-    >>> speaks_utf8({"LANG": "en_IE.UTF-8"}), speaks_utf8({"LC_CTYPE": "C.UTF-8"}), speaks_utf8({})
-    (True, False, False)
-    """
-    named = [environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG")]
-    if not named[0] and named[1] == "C.UTF-8" and named[2] in {"", "C", "POSIX"}:
-        return False
-    first = next((name for name in named if name), "")
-    return first.lower().replace("-", "").endswith("utf8")
 
 
 def _print_changes(session: Session, every_s: float, for_s: float) -> None:

@@ -2,14 +2,12 @@
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 
-from collector.errors import StoreError
-from collector.store.connection import Database, connect, connect_reader, in_words
+from collector.store.connection import Database
+from collector.store.side_file import Kind, open_beside
 
-_APPLICATION_ID = 0x6C617961  # "laya": alarms
-_FORM = 1
 _TABLES = (
     "CREATE TABLE watch (one INTEGER PRIMARY KEY CHECK (one = 1), text TEXT NOT NULL) STRICT",
     """CREATE TABLE history (
@@ -26,6 +24,7 @@ _TABLES = (
     "CREATE INDEX delivery_waiting ON delivery (person, next_us) WHERE state IN ('waiting', 'trying')",
     "CREATE TABLE memo (key TEXT PRIMARY KEY, text TEXT NOT NULL) STRICT",
 )
+_KIND = Kind("alarms", application_id=0x6C617961, form=1, tables=_TABLES)  # "laya"
 
 
 class AlarmFile:
@@ -66,41 +65,5 @@ def open_alarm_file(path: Path, *, read_only: bool = False) -> AlarmFile | None:
     StoreError
         If it is another program's file, was made by a later layday, or cannot be opened.
     """
-    if read_only and not path.exists():
-        return None
-    with in_words(path), ExitStack() as undo:
-        writer = None
-        if not read_only:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            writer = connect(path, writable=True)
-            undo.callback(writer.close)
-            writer.execute("PRAGMA journal_mode = WAL")
-            _make(writer)
-        reader = connect_reader(path)
-        undo.callback(reader.con.close)
-        if not _is_ours(path, reader.con):
-            undo.close()
-            return None
-        undo.pop_all()
-    return AlarmFile(Database(path, writer, reader))
-
-
-def _make(con: sqlite3.Connection) -> None:
-    con.execute("BEGIN IMMEDIATE")
-    if con.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0:
-        for statement in _TABLES:
-            con.execute(statement)
-        con.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-        con.execute(f"PRAGMA user_version = {_FORM}")
-    con.execute("COMMIT")
-
-
-def _is_ours(path: Path, con: sqlite3.Connection) -> bool:
-    """Say whether there are alarms to read; an empty file is one that is just being made."""
-    if con.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0:
-        return False
-    if con.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
-        raise StoreError(f"{path}: holds no alarms of layday; move it away or give the store another path")
-    if con.execute("PRAGMA user_version").fetchone()[0] > _FORM:
-        raise StoreError(f"{path}: was written by a later layday; install that version or a later one")
-    return True
+    database = open_beside(path, _KIND, read_only=read_only)
+    return None if database is None else AlarmFile(database)

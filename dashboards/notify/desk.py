@@ -103,16 +103,6 @@ class Desk:
         with self._file.writing() as con:
             con.execute("DELETE FROM history WHERE at_us < ?", (to_us(at - KEEP),))
 
-    def memo(self, key: str, text: str | None = None) -> str:
-        """Return what was kept under a key, empty where nothing was; keep `text` where it is given."""
-        if text is not None:
-            with self._file.writing() as con:
-                con.execute("INSERT OR REPLACE INTO memo (key, text) VALUES (?, ?)", (key, text))
-            return text
-        with self._file.reading() as con:
-            row = con.execute("SELECT text FROM memo WHERE key = ?", (key,)).fetchone()
-        return "" if row is None else str(row[0])
-
     def _change(
         self,
         names: Iterable[str],

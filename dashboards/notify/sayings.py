@@ -79,7 +79,7 @@ def _warming(case: _Case) -> str:
     by = f" by {case.clock(facts.by_at)}"
     much = f" (about {case.reader.difference(facts.warmer_k, 0)} warmer)" if facts.warmer_k else ""
     then = f"; it is then {odds_words(facts.remedy_odds)} to be ready" if facts.remedy_odds else ""
-    return f"bring heat to the part itself{by}{much}{then}"
+    return f"bring heat, but no flame or glowing wire, to the part itself{by}{much}{then}"
 
 
 def _head_by(case: _Case, short: str) -> str:

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from collector.clock import to_us
-from collector.config import CalibrationConfig
 from collector.domain import Sensor
+from collector.sensor_config import CalibrationConfig
 from dashboards.cure_view import caution_words, hours_words, stage_name, warmth_words
 from dashboards.record.document import Block, Chart, Heading, Line, Panel, Table, Words
 from dashboards.record.gather import CureData

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import re
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
@@ -11,13 +13,15 @@ from dashboards.record.plot import Stroke, shapes, size
 
 _STYLE = """
 body{font:16px/1.5 system-ui,sans-serif;color:#18222b;background:#fff;max-width:46rem;margin:2rem auto;
-padding:0 1rem;overflow-wrap:anywhere}h1{font-size:1.9rem;border-bottom:3px solid #18222b;margin-top:2.5rem}
+padding:0 1rem;overflow-wrap:break-word}h1{font-size:1.9rem;border-bottom:3px solid #18222b;margin-top:2.5rem}
 h2{font-size:1.25rem;margin:1.6rem 0 .3rem}p{margin:.3rem 0}table{border-collapse:collapse;width:100%}
 td,th{text-align:left;vertical-align:top;padding:.2rem .8rem .2rem 0;border-bottom:1px solid #d9d4c7}
 th{color:#4a5660;font-weight:600}svg{width:100%;height:auto}svg text{font:11px system-ui,sans-serif}
 figcaption,footer{color:#4a5660}.s{font-weight:700}
+@media(max-width:40rem){main{overflow-x:auto}td,th{font-size:.85rem;padding-right:.4rem}}
 @media print{body{margin:0;max-width:none}h2{break-after:avoid}svg,table{break-inside:avoid}}
 """
+_DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
 _OPENS = '<script type="application/json" id="layday-record">'
 
 
@@ -72,10 +76,15 @@ def _block(block: Block) -> str:
 
 def _table(table: Table) -> str:
     def row(cells: Sequence[str], tag: str) -> str:
-        return f"<tr>{''.join(f'<{tag}>{escape(cell)}</{tag}>' for cell in cells)}</tr>"
+        return f"<tr>{''.join(f'<{tag}>{_breakable(escape(cell))}</{tag}>' for cell in cells)}</tr>"
 
     head = f"<thead>{row(table.head, 'th')}</thead>" if table.head else ""
     return f"<table>{head}<tbody>{''.join(row(cells, 'td') for cells in table.rows)}</tbody></table>"
+
+
+def _breakable(text: str) -> str:
+    """Let a digest be broken where a line ends, and nothing else within a word."""
+    return _DIGEST.sub(lambda found: "<wbr>".join(textwrap.wrap(found[0], 16)), text)
 
 
 def svg(chart: Chart) -> str:

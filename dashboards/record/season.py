@@ -11,12 +11,14 @@ from collector.journal_book import Book, Cure
 from collector.store.base import Store
 from dashboards.cures import lot_learning
 from dashboards.record.document import Block, Heading, Table, Words
+from dashboards.record.season_leaks import leak_blocks
 from dashboards.record.season_sums import Floats, Heating, Skill, heating, hours_lost, skill
 from dashboards.session import Session
 from forecast.outlook import bay_names
 from forecast.outlook_book import open_outlooks
 
 _HOUR = timedelta(hours=1)
+_DAY = timedelta(days=1)
 _OUTDOOR = "outdoor.air_c"
 _WORTH_TELLING = 0.5  # degree-days; below it a quotient says nothing
 
@@ -38,6 +40,7 @@ def season_blocks(session: Session, book: Book, start: datetime, end: datetime) 
     try:
         bays = bay_names(session.config.sensors, store.sensors())
         hourly = _hourly(store, first, end)
+        leaks = list(leak_blocks(store, session.config, end))
     finally:
         store.close()
     zone = session.config.shed.zone
@@ -45,15 +48,28 @@ def season_blocks(session: Session, book: Book, start: datetime, end: datetime) 
         f"{session.config.shed.name}: {first.astimezone(zone):%Y-%m-%d} to {end.astimezone(zone):%Y-%m-%d}", 1
     )
     cures = [cure for cure in book.cures.values() if start <= cure.laid_at < end]
-    yield Words(f"{len(cures)} cures were laid in {len(bays)} bays.")
+    yield Words(
+        f"{counted(len(cures), 'cure was', 'cures were')} laid in {counted(len(bays), 'bay', 'bays')}."
+    )
     yield Heading("Fuel")
     yield from _fuel(hourly, bays, cures, first, end)
+    yield Heading("Where the warmth goes")
+    yield from leaks
     yield Heading("Hours the weather took")
     yield _lost(session, hourly, bays, first)
     yield Heading("What lots taught")
     yield from _lots(session, book, cures)
     yield Heading("How forecasts did")
     yield from _skill(session, hourly, bays, first, end)
+
+
+def counted(count: int, one: str, more: str) -> str:
+    """Return a number of things in words.
+
+    >>> counted(1, "cure was", "cures were"), counted(0, "bay", "bays")
+    ('1 cure was', 'no bays')
+    """
+    return f"{count or 'no'} {one if count == 1 else more}"
 
 
 def _hourly(store: Store, start: datetime, end: datetime) -> Mapping[str, Floats]:
@@ -132,7 +148,8 @@ def _lots(session: Session, book: Book, cures: list[Cure]) -> Iterator[Block]:
     lots = dict.fromkeys((cure.batch.card, cure.batch.lot) for cure in cures)
     learned = [(card, lot_learning(session, book, card, lot)) for card, lot in lots]
     for card, one in learned:
-        yield Words(f"{card}: {one.words}.")
+        words = one.words if one.pots else "no gel of it was marked that could teach something"
+        yield Words(f"{card}: {words}.")
     if not learned:
         yield Words("No cure was laid.")
 
@@ -144,7 +161,7 @@ def _skill(
     kept = []
     if outlooks is not None:
         try:
-            kept = outlooks.between(start, end)
+            kept = outlooks.spaced(start, end)
         finally:
             outlooks.close()
     begin = to_us(start) // 3_600_000_000
@@ -160,8 +177,7 @@ def _skill(
         yield Words("No kept outlook has come of age; 'layday hindcast' replays the whole past instead.")
         return
     yield Words(
-        f"Of the outlooks still kept, from {kept[0].issued_at:%Y-%m-%d} on; 'layday hindcast' replays the"
-        " whole past."
+        f"The part, four outlooks a day, from {kept[0].issued_at:%Y-%m-%d} on; 'layday hindcast' replays all."
     )
     yield Table(
         [_skill_row(one, session) for one in found], ("hours ahead", "n", "part: error", "as now", "in 80 %")

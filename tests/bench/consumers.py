@@ -160,10 +160,10 @@ def _start(source: Listener | BrokerClient, meter: Meter, folder: Path | None) -
 
 def _intake_sink(source: Listener | BrokerClient, folder: Path) -> Sink:
     from collector.clock import SystemClock
-    from collector.config import SensorConfig
     from collector.intake import Intake
     from collector.memory import settle_memory
     from collector.payload import build_routes
+    from collector.sensor_config import SensorConfig
     from collector.store.opening import open_store
     from tests.bench.publishers import TOPICS, topic
 

@@ -1,30 +1,44 @@
 """Forecast error beside every baseline, on measured air: ``python -m tests.bench.forecast_skill [SET …]``.
 
-All rows come from one run over the same hourly origins with the same information (nothing of
-the outdoors after the origin, unless ``--weather perfect``). The `plain mix` is what a data
+All rows come from one run over the same hourly origins with the same information: nothing of
+the outdoors after the origin. The `plain mix` is what a data
 scientist would reach for: persistence, same hour yesterday, ridge and boosting on plain lags
-and weather, weighed by 1/MAE² of the last ten days' matured errors. Each greenhouse is run
-once more with its thermostat programme known ahead. `perfect odds` is the worst week that a
+and weather, weighed by 1/MAE² of the last ten days' matured errors. Seasonal AutoARIMA speaks on some
+series (`arima`). Each greenhouse is run once more with its thermostat programme known ahead, and
+each set with its weather. `perfect odds` is the worst week that a
 perfectly calibrated range would show on average, errors lasting as long as ours.
 
-Constants were chosen on `TUNED`; all other sets were held back.
+Constants were chosen on `skill_sets.TUNED`; all other sets were held back. What is done is kept in
+``build/bench-forecast`` and a run goes on where the last one stopped; changed data or code is run anew.
 """
 
 import argparse
 import os
+import sys
 import time
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from functools import partial
 from multiprocessing import get_context
-from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from forecast import (
+    _sonntag,
+    air,
+    baselines,
+    experts,
+    features,
+    forecaster,
+    past,
+    paths,
+    scores,
+    spread,
+    weighing,
+)
 from forecast.baselines import lagged, same_hour
 from forecast.experts import EXPERT_NAMES, KNOTS, replay
 from forecast.forecaster import refit_steps
@@ -35,75 +49,59 @@ from forecast.scores import score
 from forecast.spread import POOL_DAYS, Spread
 from forecast.weighing import matured_means, mixed
 from tests.bench import arima
+from tests.bench.skill_kept import kept, key
+from tests.bench.skill_sets import DATA, PROGRAMME, QUICK, SETS, WITH_ARIMA, Result, Task
+from tests.bench.skill_tables import JOBS_H, print_rows, print_summary, print_worth
 
-DATA = Path(__file__).parent.parent / "data"
-# The weeks over which each set is scored.
-SETS = {
-    "greenhouse_reference": (("bay",), datetime(2022, 2, 15, tzinfo=UTC)),
-    "greenhouse_cva": (("bay",), datetime(2022, 2, 15, tzinfo=UTC)),
-    "greenhouse_koala": (("bay",), datetime(2022, 2, 15, tzinfo=UTC)),
-    "house_valencia": (("dining", "room"), datetime(2012, 3, 30, tzinfo=UTC)),
-    "house_belgium": (
-        ("kitchen", "living", "laundry", "office", "bath", "ironing", "teen", "parents", "north_wall"),
-        datetime(2016, 2, 22, tzinfo=UTC),
-    ),
-}
-TUNED = {
-    ("greenhouse_reference", "bay"),
-    *(("house_belgium", bay) for bay in ("kitchen", "laundry", "bath", "north_wall")),
-}
-PROGRAMME = ("heater.setpoint_c",)
 _PLACES = [KNOTS.index(2 * hours) for hours in HORIZONS_H]
 _PLAIN = ("persistence", "yesterday", "plain ridge", "boosting")
-_JOBS_H = (4, 8)
 _WEEK_H = 168
-_NEVER_WORSE_RATIO = 1.03
-
-
-@dataclass(frozen=True)
-class Task:
-    """One bay and quantity of a set, and what is known ahead."""
-
-    name: str
-    unit: Unit
-    weather: str = "none"
-    programme: tuple[str, ...] = ()
-    boosting: bool = True
-    arima_origins: int = 0
-
-    @property
-    def title(self) -> str:
-        """What the table is called."""
-        known = f", {', '.join(self.programme)} known" if self.programme else ""
-        tuned = "" if (self.name, self.unit[0]) in TUNED else " (held back)"
-        return f"{self.name} {'.'.join(self.unit)}{known}{tuned}"
-
-
-@dataclass(frozen=True)
-class Result:
-    """Rows of (horizons,) by name, and (jobs, 3) of hours, odds said and whether it held."""
-
-    task: Task
-    rows: Mapping[str, Array]
-    jobs: Array
+_SPEAKING = (_sonntag, air, baselines, experts, features, past, forecaster)
+_WEIGHING = (weighing, spread, paths, scores, arima)
 
 
 def run(task: Task) -> Result:
-    """Replay one bay and quantity, and score everybody."""
+    """Replay one bay and quantity and score everybody, or find it kept from a run before."""
+    name = "-".join((task.name, *task.unit, task.weather, *task.programme))
+    data = DATA / f"{task.name}.csv.gz"
+    made_by = (*_SPEAKING, *_WEIGHING, sys.modules[__name__])
+    rows = dict(kept(f"{name}-rows-{key(data, made_by, task)}", partial(_rows, task, name)))
+    return Result(task, rows, rows.pop("jobs"))
+
+
+def _rows(task: Task, name: str) -> Mapping[str, Array]:
     warnings.simplefilter("ignore")
-    history = knowing(read_csv(DATA / f"{task.name}.csv.gz"), Weather(task.weather), task.programme)
+    data = DATA / f"{task.name}.csv.gz"
+    history = knowing(read_csv(data), Weather(task.weather), task.programme)
     plan = Plan(history.index(SETS[task.name][1]), len(history))
-    first = max(0, plan.start - POOL_DAYS * DAY_STEPS)
-    said = replay(history, task.unit, refit_steps(first, plan.end), boosting=task.boosting)
+    spoken = partial(_spoken, history, task, plan)
+    said = kept(f"{name}-said-{key(data, _SPEAKING, task.unit, plan)}", spoken)["said"].astype(np.float64)
     measured = history.columns[".".join(task.unit)]
-    plain = said[[EXPERT_NAMES.index(one) for one in _PLAIN]]
     ours = mixed(said[:-1], measured)
     steps = np.arange(plan.start, plan.end, plan.every_steps)
-    rows = {one: _errors(plain[place], measured, steps) for place, one in enumerate(_PLAIN)}
-    rows["plain mix"] = _errors(plain_mix(plain, measured), measured, steps)
-    if task.arima_origins:
-        rows |= arima.rows(measured, ours[_PLACES], steps, HORIZONS_H, task.arima_origins)
     samples, jobs = _drawn(history, task.unit, ours, plan)
+    rows = _scored(history, measured, samples, steps) | {"jobs": jobs}
+    if task.knows:
+        return rows
+    plain = said[[EXPERT_NAMES.index(one) for one in _PLAIN]]
+    beside = {one: _errors(plain[place], measured, steps) for place, one in enumerate(_PLAIN)}
+    beside["plain mix"] = _errors(plain_mix(plain, measured), measured, steps)
+    if task.arima:
+        beside |= arima.rows(measured, ours[_PLACES], steps, HORIZONS_H)
+    random = np.random.default_rng(0)
+    errors = [(lagged(measured, -KNOTS[place]) - ours[place])[steps] for place in _PLACES]
+    rows["perfect odds"] = np.array([perfect_worst_week(one, random) for one in errors])
+    return beside | rows
+
+
+def _spoken(history: History, task: Task, plan: Plan) -> Mapping[str, Array]:
+    """Return what all experts said; boosting, which only the plain mix needs, where that is asked for."""
+    first = max(0, plan.start - POOL_DAYS * DAY_STEPS)
+    said = replay(history, task.unit, refit_steps(first, plan.end), boosting=not task.knows)
+    return {"said": said.astype(np.float32)}  # half the disk, and finer than any sensor
+
+
+def _scored(history: History, measured: Array, samples: Array, steps: Times) -> dict[str, Array]:
     scored = [
         score(
             samples[:, place],
@@ -114,13 +112,9 @@ def run(task: Task) -> Result:
         )
         for place, knot in enumerate(_PLACES)
     ]
-    random = np.random.default_rng(0)
-    rows["perfect odds"] = np.array(
-        [perfect_worst_week((lagged(measured, -KNOTS[k]) - ours[k])[steps], random) for k in _PLACES]
-    )
-    for row, key in (("layday", "mae"), ("cover80", "cover80"), ("worst week", "cover80_worst_week")):
-        rows[row] = np.array([found[key] for found in scored], dtype=np.float64)
-    return Result(task, rows, jobs)
+    names = {"layday": "mae", "crps": "crps", "cover80": "cover80", "width80": "width80"}
+    names["worst week"] = "cover80_worst_week"
+    return {row: np.array([one[name] for one in scored], dtype=np.float64) for row, name in names.items()}
 
 
 def plain_mix(said: Array, measured: Array) -> Array:
@@ -180,7 +174,7 @@ def _drawn(history: History, unit: Unit, points: Array, plan: Plan) -> tuple[Arr
         if (origin - plan.start) % 6 or not np.isfinite(past).all():
             continue
         course = between_knots(drawn, past)
-        for hours in _JOBS_H:
+        for hours in JOBS_H:
             truth = measured[origin : origin + 2 * hours + 1]
             if len(truth) == 2 * hours + 1 and np.isfinite(truth).all():
                 holds = (sign * (course[:, : 2 * hours + 1] - limit) >= 0).all(axis=1)
@@ -188,105 +182,58 @@ def _drawn(history: History, unit: Unit, points: Array, plan: Plan) -> tuple[Arr
     return np.array(samples), np.array(jobs).reshape(-1, 3)
 
 
-def _print_rows(title: str, rows: Mapping[str, Array]) -> None:
-    print(f"\n{title}\n{'':14s}" + "".join(f"{hours:>8d} h" for hours in HORIZONS_H))
-    for row, values in rows.items():
-        print(f"{row:14s}" + "".join(f"{value:10.3f}" for value in values), flush=True)
-
-
-def _print_reliability(jobs: Array) -> None:
-    print("\nReliability of 'it stays within X': odds said, share that held, count")
-    for hours in _JOBS_H:
-        of = jobs[jobs[:, 0] == hours]
-        print(f"  {hours} h: said {of[:, 1].mean():.3f}, held {of[:, 2].mean():.3f}, n {len(of)}")
-        for low in np.arange(0, 1, 0.1):
-            mine = of[(of[:, 1] >= low) & ((of[:, 1] < low + 0.1) | (low > 0.85))]
-            if len(mine):
-                said, held = mine[:, 1].mean(), mine[:, 2].mean()
-                print(f"    {low:.1f}-{low + 0.1:.1f}: {said:.3f} {held:.3f} {len(mine)}")
-
-
-def _print_summary(results: Sequence[Result]) -> None:
-    """Print each set's mean beside the plain mix, and the worst cells of all."""
-    by_set: dict[str, list[Array]] = {}
-    for result in results:
-        held = "" if (result.task.name, result.task.unit[0]) in TUNED else ", held back"
-        by_set.setdefault(result.task.name + held, []).append(
-            result.rows["layday"] / result.rows["plain mix"]
-        )
-    _print_rows(
-        "error beside the plain mix", {name[:13]: np.mean(found, axis=0) for name, found in by_set.items()}
-    )
-    for name, found in by_set.items():
-        print(f"  {name}: {np.mean(found):.3f} over {len(found)} bays and quantities")
-    ratios = np.array([result.rows["layday"] / result.rows["plain mix"] for result in results])
-    naive = np.array(
-        [
-            result.rows["layday"] / np.minimum(result.rows["persistence"], result.rows["yesterday"])
-            for result in results
-        ]
-    )
-    cover = np.array([result.rows["cover80"] for result in results])
-    _print_rows(
-        "all of it",
-        {
-            "to plain mix": ratios.mean(axis=0),
-            "worst of them": ratios.max(axis=0),
-            "to best naive": naive.max(axis=0),
-            "cover80": cover.mean(axis=0),
-            "lowest cover": cover.min(axis=0),
-            "worst week": np.min([result.rows["worst week"] for result in results], axis=0),
-            "perfect odds": np.mean([result.rows["perfect odds"] for result in results], axis=0),
-            "ours, mean": np.mean([result.rows["worst week"] for result in results], axis=0),
-        },
-    )
-    above = int((naive > _NEVER_WORSE_RATIO).sum())
-    print(f"error beside the plain mix: {ratios.mean():.3f}; {above} cells worse than naive by over 3 %")
-    _print_reliability(np.concatenate([result.jobs for result in results]))
-
-
 def _tasks(given: argparse.Namespace) -> list[Task]:
     units = [
         (name, (bay, quantity))
-        for name in given.sets
+        for name in given.sets or SETS
         for bay in SETS[name][0]
-        if not given.bays or bay in given.bays
+        if (not given.bays or bay in given.bays) and (not given.quick or (name, bay) in QUICK)
         for quantity in ("air_c", "humidity_pct")
     ]
-    tasks = [Task(name, unit, given.weather, (), True, given.arima_origins) for name, unit in units]
-    return tasks + [
-        Task(name, unit, given.weather, PROGRAMME, boosting=False)
-        for name, unit in units
-        if name.startswith("greenhouse")
-    ]
+    with_arima = WITH_ARIMA if given.arima and not given.quick else set()
+    plain = [Task(name, unit, arima=(name, unit[0]) in with_arima) for name, unit in units]
+    # the dearest first, so that no worker sits idle at the end
+    plain.sort(key=lambda task: (not task.arima, task.name != "house_belgium"))
+    known = [Task(name, unit, "none", PROGRAMME) for name, unit in units if name.startswith("greenhouse")]
+    known += [Task(name, unit, "perfect") for name, unit in units]
+    known += [Task(name, unit, "column") for name, unit in units if name == "house_valencia"]
+    return plain + known
+
+
+def _print_result(result: Result, plain: Mapping[tuple[str, Unit], Result]) -> None:
+    """Print the rows of one task as soon as it is done; what is known ahead beside what is not."""
+    rows = dict(result.rows)
+    if result.task.knows:
+        without = plain[result.task.name, result.task.unit].rows["layday"]
+        rows = {row: rows[row] for row in ("layday", "cover80", "worst week")}
+        rows["to without"] = rows["layday"] / without
+    else:
+        rows["to plain mix"] = rows["layday"] / rows["plain mix"]
+    print_rows(result.task.title, rows)
 
 
 def main() -> None:
-    """Print the tables."""
+    """Print the tables: each series when it is done, all of them together at the end."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("sets", nargs="*", default=list(SETS))
-    parser.add_argument("--weather", default="none", choices=[one.value for one in Weather])
+    parser.add_argument("sets", nargs="*", help=f"of {', '.join(SETS)}; all without")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--bays", nargs="*")
-    parser.add_argument(
-        "--arima-origins", type=int, default=0, help="origins for seasonal AutoARIMA, per series"
-    )
+    parser.add_argument("--quick", action="store_true", help="four bays, no AutoARIMA")
+    parser.add_argument("--no-arima", dest="arima", action="store_false", help="half the time")
     given = parser.parse_args()
     began_s = time.monotonic()
     os.environ["OMP_NUM_THREADS"] = "1"  # for the workers: as many of them as cores are at work
     plain: dict[tuple[str, Unit], Result] = {}
+    known: list[Result] = []
     with ProcessPoolExecutor(given.jobs, get_context("spawn"), threadpool_limits, (1,)) as pool:
         for result in pool.map(run, _tasks(given)):
-            rows = dict(result.rows)
-            if result.task.programme:
-                without = plain[result.task.name, result.task.unit].rows["layday"]
-                keep = ("layday", "cover80", "worst week")
-                rows = {row: rows[row] for row in keep} | {"to without": rows["layday"] / without}
+            if result.task.knows:
+                known.append(result)
             else:
                 plain[result.task.name, result.task.unit] = result
-                rows["to plain mix"] = rows["layday"] / rows["plain mix"]
-            _print_rows(result.task.title, rows)
-    _print_summary(list(plain.values()))
+            _print_result(result, plain)
+    print_summary(list(plain.values()))
+    print_worth(known, plain)
     print(f"\n{(time.monotonic() - began_s) / 60:.1f} min")
 
 

@@ -196,10 +196,11 @@ def main() -> None:
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("groups", nargs="*", default=list(ROWS), help=", ".join([*ROWS, "bedtime"]))
+    parser.add_argument("--rows", type=int, default=99, help="at most so many series of each group")
     given = parser.parse_args()
     for group in (one for one in given.groups if one in ROWS):
         rows: list[Row] = []
-        for name, bay, hours in ROWS[group]:
+        for name, bay, hours in ROWS[group][: given.rows]:
             rows += row(name, bay, hours)
         print_group(group, rows)
     if not given.groups or given.groups == list(ROWS) or "bedtime" in given.groups:

@@ -8,11 +8,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from collector.clock import ManualClock, SystemClock
-from collector.config import SensorConfig
 from collector.domain import Reading, Rejected
 from collector.errors import StoreFullError
 from collector.intake import Intake
 from collector.payload import build_routes, decode
+from collector.sensor_config import SensorConfig
 from collector.source import Message, Sink, SourceStatus
 from collector.store.base import Added, Mark
 from collector.store.memory import MemoryStore

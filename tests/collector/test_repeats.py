@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.clock import ManualClock
-from collector.config import SensorConfig
 from collector.domain import Reading
 from collector.intake import Intake
 from collector.payload import build_routes
 from collector.repeats import Repeats
+from collector.sensor_config import SensorConfig
 from collector.source import Message
 from collector.store.base import Mark, Store
 from collector.store.limits import KEPT_MARKS

@@ -55,7 +55,8 @@ def test_after_the_recoat_window_it_is_sanded(tmp_path: Path) -> None:
     shut = replace(found.state.closes, earliest_at=past, likely_at=past, latest_at=past)
     closed = replace(found, state=replace(found.state, closes=shut))
     assert said(closed, "next ply") == (
-        "Next ply: SAND: the recoat window has shut; grind till no gloss is left, clear the dust, then lay."
+        "Next ply: SAND: the recoat window has shut; mask on, grind till no gloss is left, clear the dust, "
+        "then lay."
     )
     late = replace(shut, latest_at=None)
     doubtful = replace(found, state=replace(found.state, closes=late))

@@ -65,7 +65,10 @@ def test_what_to_do_stands_first_then_why() -> None:
             "The part is at 16.0 °C from 13:30 (13:25 to 13:40), its heart 0.2 °C behind; "
             "margin stays above 2.6 °C."
         ),
-        "Propane: 6.2 kg left (scale), 0.31 kg/h; empty about Fri 09:11, at the earliest Fri 07:05.",
+        (
+            "Propane: 6.2 kg left (scale), 0.31 kg/h over the last 6 h; empty about Fri 09:11, "
+            "at the earliest Fri 07:05."
+        ),
         "? no wind was measured: its part in the loss is a guess",
         "- the resin maker's data sheet and local rules decide",
     ]

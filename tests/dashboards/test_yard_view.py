@@ -30,6 +30,12 @@ def test_a_line_has_verdict_cures_window_fuel_and_age() -> None:
     )  # fmt: skip
 
 
+def test_a_tight_window_and_fuel_enough_are_said() -> None:
+    tight = Stretch(AT, WINDOW.end_at, Verdict.TIGHT)
+    line = ShedLine("gull", Verdict.GO, AT, None, Told(AT, 0, Verdict.GO, tight, 72.0))
+    assert yard_cells(line, AT, READER)[3:5] == ("now to Fri 11:30 (tight)", "over 3 days")
+
+
 def test_what_is_not_known_is_a_question_mark() -> None:
     assert yard_cells(SILENT, AT, READER) == (
         "tern", "no news", "?", "?", "?", "silent", "nothing heard for two days",
@@ -50,7 +56,8 @@ def test_json_tells_null_where_nobody_knows() -> None:
         {
             "shed": "gull", "verdict": "no-go", "bay": "sheer", "reason": WHY,
             "live_cures": 2, "cures_verdict": "tight",
-            "window": {"start": "2026-04-03T07:00:00Z", "end": "2026-04-03T10:30:00Z"},
+            "window": {"start": "2026-04-03T07:00:00Z", "end": "2026-04-03T10:30:00Z",
+                       "verdict": "go"},
             "fuel_h": 9.7, "outlook_at": "2026-04-02T20:00:00Z",
             "heard_at": "2026-04-02T19:59:40Z", "age_s": 20.0,
         },

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from collector.clock import QuickClock
-from collector.config import Config, SensorConfig
+from collector.config import Config
 from collector.domain import Flag
+from collector.sensor_config import SensorConfig
 from collector.service import Daemon
 from collector.source_config import ListenerConfig
 from collector.store.opening import open_store

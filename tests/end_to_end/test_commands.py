@@ -74,12 +74,11 @@ def test_now_without_a_store_says_what_to_do(tmp_path: Path) -> None:
 
 
 def test_now_is_quick_and_loads_no_data_science(shed: Layday) -> None:
-    """The promise is 0.5 s; the bound is on its own CPU time, and leaves room for a slow machine."""
+    """The promise is 0.4 s; held to here is processor time, which a busy machine stretches far less."""
     before = os.times()
     shed.ask("now", "--at", "2026-04-03T12:01Z")
     after = os.times()
-    used_s = sum(after[2:4]) - sum(before[2:4])
-    assert used_s < 2.5
+    assert after.children_user + after.children_system < before.children_user + before.children_system + 2.0
     for command in ("now", "check", "mix", "tonight", "cure", "run"):
         code = (
             f"import sys; from dashboards.cli import build_app; build_app({command!r}); "

@@ -116,7 +116,7 @@ def test_a_plan_gives_the_jobs_their_hours(shed: Layday, tmp_path: Path) -> None
     found = json.loads(answer.stdout)
     fill, plies = (datetime.fromisoformat(one["start_at"]) for one in found["surest"]["jobs"])
     assert timedelta(hours=1) < plies - fill < timedelta(hours=48)
-    assert shed.ask("plan", str(file), "--at", "2026-04-08T18:00Z").stdout.startswith("only")
+    assert shed.ask("plan", str(file), "--at", "2026-04-08T18:00Z").stdout.startswith("Only")
 
 
 def test_a_mistake_in_a_plan_names_file_and_key(shed: Layday, tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """All sheds of a yard from real central stores, the worst first."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -19,13 +20,18 @@ from collector.journal_text import journal_text
 from collector.shared_settings import settings_text
 from collector.store.address import NO_ACCESS, Address
 from collector.store.opening import open_central, open_engine, open_store
-from forecast.outlook import Band, BayOutlook, Outlook
+from forecast.heater_state import HeaterOutlook
+from forecast.limits import Limit
+from forecast.outlook import BayOutlook, Outlook
 from forecast.outlook_json import load_outlook
 from forecast.shed_limits import limits_of
 from forecast.verdict import BayNow, Limits, Verdict
+from forecast.window_answer import JobWindows, Window
 from forecast.yard import ShedLine, yard
 from forecast.yard_numbers import (
     Stretch,
+    Told,
+    fuel_lasts_h,
     limit_numbers,
     limits_from,
     next_window,
@@ -34,6 +40,7 @@ from forecast.yard_numbers import (
 )
 from forecast.yard_refresh import Refreshing, refresh
 from tests.central import KINDS, Central, running
+from tests.dashboards.test_heater_view import OUTLOOK as HEATER
 
 AT = datetime(2026, 4, 2, 21, 0, tzinfo=UTC)
 FIT = {"air_c": 21.0, "humidity_pct": 55.0, "part_c": 20.0}
@@ -75,21 +82,27 @@ def said(values: dict[str, float], minutes_ago: float = 1.0) -> list[Reading]:
     return [Reading(f"keel.{name}", at, value, at) for name, value in values.items()]
 
 
-def an_outlook(shed: str, at: datetime = AT, **bands: tuple[float, float]) -> Outlook:
-    """Return an outlook of one bay whose bands (low, high) stand for 24 h, from the next half hour on."""
-    full = {
-        "air_c": (20.0, 22.0),
-        "part_c": (19.0, 21.0),
-        "humidity_pct": (50.0, 60.0),
-        "margin_k": (6.0, 8.0),
-    }
-    steps = 48
-    made = tuple(
-        Band(name, at, 1800.0, (low,) * steps, ((low + high) / 2,) * steps, (high,) * steps)
-        for name, (low, high) in {**full, **bands}.items()
+def a_window(start_h: float, end_h: float, verdict: Verdict = Verdict.GO) -> Window:
+    """Return a window whose starts lie so many hours after `AT`."""
+    start_at, end_at = AT + timedelta(hours=start_h), AT + timedelta(hours=end_h)
+    return Window(start_at, end_at, verdict, 0.9, 0.95, start_at, Limit.HUMIDITY, None, None)
+
+
+def windows_of(*windows: Window) -> JobWindows:
+    """Return a job's windows."""
+    best = windows[0].verdict if windows else Verdict.NO_GO
+    return JobWindows(
+        "keel", "lay", best, Verdict.NO_GO, windows, None, 0.9, Limit.HUMIDITY, 240.0, 300.0, ()
     )
+
+
+def an_outlook(
+    shed: str, at: datetime = AT, *jobs: JobWindows, heater: HeaterOutlook | None = None
+) -> Outlook:
+    """Return an outlook of one bay with the windows of some jobs, by default one from 0 to 24 h."""
     now = BayNow("keel", Verdict.GO, (), 21.0, 55.0, 20.0, 11.6, None, 8.4, 0.7, 60.0)
-    return Outlook(shed, at, at, at, LIMITS, (BayOutlook(now, made),))
+    windows = jobs or (windows_of(a_window(0.0, 24.0)),)
+    return Outlook(shed, at, at, at, LIMITS, (BayOutlook(now, windows=windows, heater=heater),))
 
 
 def test_the_worst_shed_comes_first_and_each_is_judged_by_its_own_limits(
@@ -176,36 +189,41 @@ def _asked(central: Central, address: Address) -> list[ShedLine]:
 
 def test_limits_and_outlook_come_back_from_their_numbers() -> None:
     assert limits_from(limit_numbers(LIMITS), Limits(0, 1, 0, 1, 2, 3, 4)) == LIMITS
-    told = told_from(outlook_numbers(an_outlook("gull"), fuel_h=7.25))
-    assert told is not None
-    assert (told.outlook_at, told.live_cures, told.cures_verdict, told.fuel_h) == (AT, 0, Verdict.GO, 7.25)
+    outlook = an_outlook("gull", AT, windows_of(a_window(2.0, 5.0, Verdict.TIGHT)), heater=fuel_for(7.25))
+    told = told_from(outlook_numbers(outlook))
+    assert told == Told(
+        AT, 0, Verdict.GO, Stretch(AT + timedelta(hours=2), AT + timedelta(hours=5), Verdict.TIGHT), 7.25
+    )
     assert told_from(limit_numbers(LIMITS)) is None
 
 
-@pytest.mark.parametrize(
-    ("quantity", "band"),
-    [
-        ("air_c", (15.9, 20.0)),  # 16 is the limit
-        ("part_c", (20.0, 30.1)),
-        ("humidity_pct", (60.0, 75.1)),
-        ("margin_k", (2.9, 8.0)),
-    ],
-)
-def test_a_range_that_passes_a_limit_is_no_window(quantity: str, band: tuple[float, float]) -> None:
-    assert next_window(an_outlook("gull", AT, **{quantity: band})) is None
+def test_what_an_older_layday_wrote_is_read() -> None:
+    """It told no window's verdict, and only windows to go."""
+    numbers = outlook_numbers(an_outlook("gull"))
+    del numbers["window_verdict"]
+    told = told_from(numbers)
+    assert told is not None
+    assert told.window == Stretch(AT, AT + timedelta(hours=24), Verdict.GO)
 
 
-def test_a_window_is_two_hours_at_least_and_the_first_one_counts() -> None:
-    outlook = an_outlook("gull")
-    bands = {band.quantity: band for band in outlook.bays[0].bands}
-    high = [80.0, 60.0, 60.0, 60.0, 80.0, *[60.0] * 5, *[80.0] * 38]
-    humid = Band("humidity_pct", AT, 1800.0, (50.0,) * 48, (55.0,) * 48, tuple(high))
-    bay = BayOutlook(outlook.bays[0].now, tuple({**bands, "humidity_pct": humid}.values()))
-    found = next_window(Outlook("gull", AT, AT, AT, LIMITS, (bay,)))
-    assert found == Stretch(AT + timedelta(hours=2.5), AT + timedelta(hours=5))
+def test_the_first_window_to_go_counts_before_a_tight_one() -> None:
+    tight, go, later = a_window(1.0, 2.0, Verdict.TIGHT), a_window(5.0, 7.0), a_window(20.0, 22.0)
+    found = next_window(an_outlook("gull", AT, windows_of(tight, later), windows_of(go)))
+    assert found == Stretch(go.start_at, go.end_at, Verdict.GO)
+    found = next_window(an_outlook("gull", AT, windows_of(tight)))
+    assert found == Stretch(tight.start_at, tight.end_at, Verdict.TIGHT)
+    assert next_window(an_outlook("gull", AT, windows_of())) is None
+    assert next_window(an_outlook("gull", AT, windows_of(a_window(-3.0, -1.0)))) is None
 
 
-def test_without_one_of_the_four_nobody_can_tell() -> None:
-    outlook = an_outlook("gull")
-    bay = BayOutlook(outlook.bays[0].now, outlook.bays[0].bands[:3])
-    assert next_window(Outlook("gull", AT, AT, AT, LIMITS, (bay,))) is None
+def fuel_for(lasts_h: float | None) -> HeaterOutlook:
+    """Return a heater whose fuel lasts so long; None for longer than is looked at."""
+    assert HEATER.fuel is not None
+    return replace(HEATER, fuel=replace(HEATER.fuel, lasts_h=lasts_h))
+
+
+@pytest.mark.parametrize(("lasts_h", "told_h"), [(9.7, 9.7), (None, 72.0), (90.0, 72.0)])
+def test_fuel_is_the_heaters_own(lasts_h: float | None, told_h: float) -> None:
+    assert fuel_lasts_h(an_outlook("gull", heater=fuel_for(lasts_h))) == told_h
+    assert fuel_lasts_h(an_outlook("gull")) is None
+    assert fuel_lasts_h(an_outlook("gull", heater=replace(HEATER, fuel=None))) is None

@@ -1,7 +1,10 @@
 """What `layday check` shows."""
 
+from collections.abc import Iterator
+
 from rich.text import Text
 
+from collector.domain import QUANTITIES
 from dashboards.health import Age, Health, SensorHealth
 from dashboards.suspect_words import suspect_words, to_do_words
 from dashboards.terminal.palette import QUIET, STRONG
@@ -27,6 +30,33 @@ def check_text(
         *_rejected_lines(health, reader),
     ]
     return Text("\n").join(lines)
+
+
+def check_sentences(
+    health: Health, files: tuple[str, str], reader: Reader, outlook: Age | None = None
+) -> Iterator[str]:
+    """Yield the same in sentences, one for each thing looked at; `files` are configuration and store."""
+    yield f"Configuration: {files[0]}."
+    yield f"Store: {files[1]}."
+    yield f"Daemon{'' if health.daemon_well else ', not well'}: {health.daemon_words}."
+    yield from (f"Source: {words}." for words in health.source_words)
+    if outlook is not None:
+        yield f"Outlook{'' if outlook.well else ', not well'}: {outlook.words}."
+    yield f"Clock: {health.clock_words}."
+    for sensor in health.sensors:
+        value = "" if sensor.value is None else f", {sensor.value:g}{_unit(sensor.name)}"
+        age = "" if sensor.age_s is None else f", {age_words(sensor.age_s)} ago"
+        notes = "" if sensor.configured else ", not configured"
+        yield f"{sensor.name}: {sensor.state}{value}{age}{notes}. {sensor_words(sensor, reader)}".rstrip()
+    total = sum(health.rejected_counts.values())
+    yield f"{total or 'No'} messages put aside." if total != 1 else "1 message put aside."
+    for reason, count in health.rejected_counts.items():
+        yield f"Put aside, {count} times: {reason}."
+
+
+def _unit(sensor: str) -> str:
+    quantity = QUANTITIES.get(sensor.rpartition(".")[2])
+    return f" {quantity.unit}" if quantity is not None and quantity.unit != "0/1" else ""
 
 
 def _fact(name: str, words: str, *, well: bool = True) -> Text:

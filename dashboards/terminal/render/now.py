@@ -61,6 +61,6 @@ def _number_lines(numbers: list[tuple[str, str]], width: int, pad: str) -> list[
 
 def wrapped(words: str, width: int, pad: str) -> list[str]:
     """Break a sentence into lines that fit, never between a number and its unit."""
-    tied = re.sub(r"(\d) (?=°|%|±)", "\\1\N{NO-BREAK SPACE}", words).replace(" ±", "\N{NO-BREAK SPACE}±")
+    tied = re.sub(r"(?<=\d) (?=°|%|±|\+/-|[CF]\b)", "\N{NO-BREAK SPACE}", words)
     lines = textwrap.wrap(tied, width, break_long_words=False, break_on_hyphens=False)
     return [pad + line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]

@@ -14,6 +14,7 @@ from dashboards.terminal.big import big_lines
 from dashboards.terminal.chart import Course, Floats, Frame, Spread, Times, chart_lines
 from dashboards.terminal.palette import QUIET, STRONG, VERDICT_STYLES
 from dashboards.terminal.render.now import wrapped
+from dashboards.terminal.signs import in_ascii
 from dashboards.view import SYMBOLS, Reader
 from dashboards.watch_view import (
     Sight,
@@ -39,7 +40,6 @@ _PAST, _AHEAD = timedelta(hours=12), timedelta(hours=24)
 _BADGE = 11
 _BAR = 10
 # One for one, so that columns and colours stay where they are.
-_ASCII = str.maketrans({"°": " ", "±": "~", "·": "*", "…": ":", "²": "2", "³": "3", "µ": "u"})
 KEYS = "b big  h hours  c cure  g gel  p ply  n note  a seen  u units  ? help  q quit"
 KEYS_SHORT = "b big h hours c cure g gel ? help q quit"
 HELP = (
@@ -93,8 +93,7 @@ def watch_lines(sight: Sight, look: Look, reader: Reader, width: int, height: in
 
 def _ascii(line: Text) -> Text:
     """Write a line in ASCII, each letter in its place."""
-    swapped = line.plain.translate(_ASCII)
-    line.plain = "".join(letter if letter.isascii() else "?" for letter in swapped)
+    line.plain = in_ascii(line.plain)
     return line
 
 
@@ -282,7 +281,7 @@ def _chart(sight: Sight, look: Look, reader: Reader, width: int, height: int) ->
         start + _PAST + _AHEAD,
         sight.at,
         levels,
-        "°F" if fahrenheit else "°C",
+        reader.degree,
         reader.zone,
         plain=look.plain,
     )

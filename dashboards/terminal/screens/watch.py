@@ -87,7 +87,7 @@ class WatchApp(App[None]):
         self._every_s = every_s
         self._for_s = for_s
         self._feed = WatchFeed(shed, clock)
-        self._reader: Reader = shed.reader
+        self._reader: Reader = replace(shed.reader, only_ascii=look.only_ascii)
         self._asked: Question | None = None
         self.drawn: list[Text] = []
         self.drawings = 0

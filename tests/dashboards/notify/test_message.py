@@ -61,7 +61,8 @@ def test_a_wake_up_says_what_to_do_first() -> None:
     assert message.text == (
         "Hull (keel) will not be sandable by 07:00: likely at 09:40; "
         "the coldest hour ahead is about 11.2 °C.\n"
-        "What to do: bring heat to the part itself by 02:10 (about 6 °C warmer); "
+        "What to do: bring heat, but no flame or glowing wire, to the part itself by 02:10 "
+        "(about 6 °C warmer); "
         "it is then 93 % likely to be ready.\n"
         "How sure: 72 % likely, by the forecast.\n\n"
         "This holds until 09:00.\n\n"

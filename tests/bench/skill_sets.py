@@ -1,0 +1,78 @@
+"""What forecasts are scored on: measured sets, the weeks of each, and what may be known ahead."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from forecast.past import Array
+from forecast.paths import Unit
+
+DATA = Path(__file__).parent.parent / "data"
+# The weeks over which each set is scored: from here to its end.
+SETS = {
+    "greenhouse_reference": (("bay",), datetime(2022, 2, 15, tzinfo=UTC)),
+    "greenhouse_cva": (("bay",), datetime(2022, 2, 15, tzinfo=UTC)),
+    "greenhouse_koala": (("bay",), datetime(2022, 2, 15, tzinfo=UTC)),
+    "house_valencia": (("dining", "room"), datetime(2012, 3, 30, tzinfo=UTC)),
+    "house_belgium": (
+        ("kitchen", "living", "laundry", "office", "bath", "ironing", "teen", "parents", "north_wall"),
+        datetime(2016, 2, 22, tzinfo=UTC),
+    ),
+}
+# What constants were chosen on; all others were held back.
+TUNED = {
+    ("greenhouse_reference", "bay"),
+    *(("house_belgium", bay) for bay in ("kitchen", "laundry", "bath", "north_wall")),
+}
+QUICK = {
+    ("greenhouse_reference", "bay"),
+    ("greenhouse_cva", "bay"),
+    ("house_valencia", "room"),
+    ("house_belgium", "living"),
+}
+# Seasonal AutoARIMA costs half a minute a search: on these it speaks.
+WITH_ARIMA = {
+    *((name, "bay") for name in ("greenhouse_reference", "greenhouse_cva", "greenhouse_koala")),
+    ("house_valencia", "room"),
+    *(("house_belgium", bay) for bay in ("kitchen", "living", "bath", "north_wall")),
+}
+PROGRAMME = ("heater.setpoint_c",)
+
+
+@dataclass(frozen=True)
+class Task:
+    """One bay and quantity of a set, what is known ahead, and whether AutoARIMA speaks too."""
+
+    name: str
+    unit: Unit
+    weather: str = "none"
+    programme: tuple[str, ...] = ()
+    arima: bool = False
+
+    @property
+    def knows(self) -> str:
+        """What is known ahead, in words; empty where nothing is."""
+        programme = "the thermostat's programme" if self.programme else ""
+        weather = {"none": "", "perfect": "the true weather", "column": "a real weather forecast"}
+        return " and ".join(filter(None, (programme, weather[self.weather])))
+
+    @property
+    def held_back(self) -> bool:
+        """Whether nothing was chosen on this series."""
+        return (self.name, self.unit[0]) not in TUNED
+
+    @property
+    def title(self) -> str:
+        """What the table is called."""
+        known = f", {self.knows} known" if self.knows else ""
+        return f"{self.name} {'.'.join(self.unit)}{known}{' (held back)' if self.held_back else ''}"
+
+
+@dataclass(frozen=True)
+class Result:
+    """Rows of (horizons,) by name, and (jobs, 3) of hours, odds said and whether it held."""
+
+    task: Task
+    rows: Mapping[str, Array]
+    jobs: Array

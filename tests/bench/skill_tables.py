@@ -1,0 +1,122 @@
+"""The tables of `tests.bench.forecast_skill`."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from forecast.hindcast import HORIZONS_H
+from forecast.past import Array
+from forecast.paths import Unit
+from tests.bench.skill_sets import Result
+
+JOBS_H = (4, 8)
+_NEVER_WORSE_RATIO = 1.03
+_COVER = (0.78, 0.82)
+_LEAST_WEEK = 0.72
+_ODDS_OFF = 0.03
+_QUANTITIES = ("air_c", "humidity_pct")
+
+
+def print_rows(title: str, rows: Mapping[str, Array]) -> None:
+    """Print rows of one number per horizon."""
+    wide = max(14, *(len(row) + 1 for row in rows))
+    print(f"\n{title}\n{'':{wide}s}" + "".join(f"{hours:>8d} h" for hours in HORIZONS_H))
+    for row, values in rows.items():
+        print(f"{row:{wide}s}" + "".join(f"{value:10.3f}" for value in values), flush=True)
+
+
+def print_summary(results: Sequence[Result]) -> None:
+    """Print how we stand beside the plain mix, the naive ones and AutoARIMA, and how honest the spread is."""
+    ratios = np.array([one.rows["layday"] / one.rows["plain mix"] for one in results])
+    by_set: dict[str, list[Array]] = {}
+    for one, ratio in zip(results, ratios, strict=True):
+        kind = " (held back)" if one.task.held_back else ""
+        by_set.setdefault(f"{one.task.name}{kind}", []).append(ratio)
+        by_set.setdefault(f"all {one.task.unit[1]}", []).append(ratio)
+    print_rows("Error beside the plain mix", {name: np.mean(by_set[name], axis=0) for name in sorted(by_set)})
+    naive = np.array(
+        [one.rows["layday"] / np.minimum(one.rows["persistence"], one.rows["yesterday"]) for one in results]
+    )
+    print_rows("All series", {
+        "to plain mix": ratios.mean(axis=0),
+        "worst of them": ratios.max(axis=0),
+        "to best naive, worst": naive.max(axis=0),
+    })  # fmt: skip
+    held = [ratio for one, ratio in zip(results, ratios, strict=True) if one.task.held_back]
+    print(f"{ratios.mean():.3f} of the plain mix's error over {len(results)} series", end="")
+    print(f"; {np.mean(held):.3f} over the {len(held)} held back" if held else "")
+    print(f"{(ratios > 1.0).sum()} of {ratios.size} cells above the plain mix", end="; ")
+    print(f"{(naive > _NEVER_WORSE_RATIO).sum()} worse than the better naive one by over 3 %")
+    _print_arima(results)
+    _print_cover(results)
+    _print_odds(results)
+
+
+def _print_arima(results: Sequence[Result]) -> None:
+    for quantity in _QUANTITIES:
+        with_it = [one for one in results if "AutoARIMA" in one.rows and one.task.unit[1] == quantity]
+        if with_it:
+            rows = {
+                row: np.mean([one.rows[row] for one in with_it], axis=0)
+                for row in ("AutoARIMA", "ours there")
+            }
+            names = ", ".join(f"{one.task.name} {one.task.unit[0]}" for one in with_it)
+            print_rows(f"AutoARIMA every 7 h, {quantity}, {names}", rows)
+
+
+def _print_cover(results: Sequence[Result]) -> None:
+    cover = np.array([one.rows["cover80"] for one in results])
+    week = np.array([one.rows["worst week"] for one in results])
+    perfect = np.array([one.rows["perfect odds"] for one in results])
+    print_rows("Share inside the 80 % range", {
+        "all": cover.mean(axis=0),
+        "lowest series": cover.min(axis=0),
+        "highest series": cover.max(axis=0),
+        "worst week, mean": week.mean(axis=0),
+        "the same, perfect odds": perfect.mean(axis=0),
+        "worst week of all": week.min(axis=0),
+        "the same, perfect odds ": perfect.min(axis=0),
+    })  # fmt: skip
+    low, high = _COVER
+    print(
+        f"{((cover >= low) & (cover <= high)).sum()} of {cover.size} cells within {low} to {high}", end="; "
+    )
+    print(f"worst week at least {_LEAST_WEEK} in {(week >= _LEAST_WEEK).sum()}", end=", ")
+    print(f"with perfect odds in {(perfect >= _LEAST_WEEK).sum()}")
+
+
+def _print_odds(results: Sequence[Result]) -> None:
+    jobs = np.concatenate([one.jobs for one in results])
+    print("\nReliability of 'it stays within X': odds said, share that held, count")
+    for hours in JOBS_H:
+        of = jobs[jobs[:, 0] == hours]
+        print(f"  {hours} h: said {of[:, 1].mean():.3f}, held {of[:, 2].mean():.3f}, n {len(of)}")
+        for low in np.arange(0, 1, 0.1):
+            mine = of[(of[:, 1] >= low) & ((of[:, 1] < low + 0.1) | (low > 0.85))]
+            if len(mine):
+                said, held = mine[:, 1].mean(), mine[:, 2].mean()
+                print(f"    {low:.1f}-{low + 0.1:.1f}: {said:.3f} {held:.3f} {len(mine)}")
+    off = np.array([[_odds_off(one.jobs, hours) for hours in JOBS_H] for one in results])
+    print("  said less held, by series:")
+    for one, both in zip(results, off, strict=True):
+        print(f"    {one.task.title:48s}" + "".join(f"{value:+8.3f}" for value in both))
+    print(f"  {(np.abs(off) <= _ODDS_OFF).sum()} of {off.size} within {_ODDS_OFF}")
+
+
+def _odds_off(jobs: Array, hours: int) -> float:
+    of = jobs[jobs[:, 0] == hours]
+    return float((of[:, 1] - of[:, 2]).mean())
+
+
+def print_worth(known: Sequence[Result], plain: Mapping[tuple[str, Unit], Result]) -> None:
+    """Print what each thing known ahead makes of the error: its ratio to ours without it."""
+    rows: dict[str, list[Array]] = {}
+    for one in known:
+        without = plain[one.task.name, one.task.unit].rows["layday"]
+        name = f"{one.task.knows}, {one.task.name.rpartition('_')[0]} {one.task.unit[1]}"
+        rows.setdefault(name, []).append(one.rows["layday"] / without)
+    if rows:
+        print_rows(
+            "Error with something known ahead, beside ours without",
+            {name: np.mean(found, axis=0) for name, found in rows.items()},
+        )
