@@ -58,11 +58,16 @@ def running_mean(values: Array, steps: int) -> Array:
     return mean
 
 
-def usual_day_at_level(values: Array, ahead_steps: int) -> Array:
-    """Return the usual day's course, moved to the mean of the last 24 h."""
+def level_above_usual(values: Array, known_days: int) -> Array:
+    """Return how far the last 24 h lie above the usual day, for targets up to so many days ahead."""
+    first = (known_days - 1) * DAY_STEPS + 1
     hours = range(0, DAY_STEPS, 4)
-    first = (-(-ahead_steps // DAY_STEPS) - 1) * DAY_STEPS + 1
     mean = np.mean([usual_day(values, first + hour, fading_ratio=0.85) for hour in hours], axis=0)
-    level = running_mean(values, DAY_STEPS) - mean
+    level: Array = running_mean(values, DAY_STEPS) - mean
+    return level
+
+
+def usual_day_at_level(values: Array, ahead_steps: int, level: Array) -> Array:
+    """Return the usual day's course, moved to the mean of the last 24 h (see `level_above_usual`)."""
     moved: Array = usual_day(values, ahead_steps, fading_ratio=0.85) + level
     return moved

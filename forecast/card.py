@@ -100,4 +100,4 @@ class Card:
     heat_of_reaction_j_g: float
     density_g_ml: float
     shelf_life_months: float | None = None
-    sources: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    sources: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}), hash=False)

@@ -124,6 +124,7 @@ class _Knot:
     features: Features
     knot: int
     usual: Array = field(init=False)
+    at_level: Array = field(init=False)
     anchors: Array = field(init=False)
     target: Array = field(init=False)
     inputs: Array = field(init=False)
@@ -132,6 +133,7 @@ class _Knot:
     def __post_init__(self) -> None:
         features, knot, values = self.features, self.knot, self.features.values
         self.usual = usual_day(values, knot)
+        self.at_level = usual_day_at_level(values, knot, features.level(-(-knot // DAY_STEPS)))
         now, yesterday = persistence(values), same_hour(values, knot)
         anchors = np.stack([self.usual, self.usual + values - features.usual_now, now, yesterday], axis=1)
         self.anchors = anchors[:, [anchor for anchor, _ in _RIDGES]]
@@ -163,7 +165,7 @@ class _Knot:
             values,
             self.anchors[span, _PLACE_OF_YESTERDAY],
             self.usual[span],
-            usual_day_at_level(self.features.values, self.knot)[span],
+            self.at_level[span],
         )
         span = span[np.isfinite(self.anchors[span]).all(axis=1)]
         if fit is None or not len(span):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from forecast.air import saturation_pressure_pa
-from forecast.baselines import lagged, running_mean, same_hour, usual_day
+from forecast.baselines import lagged, level_above_usual, running_mean, same_hour, usual_day
 from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, age_steps, filled
 
 _OUTSIDE = ("outdoor.air_c", "outdoor.humidity_pct", "outdoor.sun_w_m2", "outdoor.wind_m_s")
@@ -12,6 +12,8 @@ _MOST_NEIGHBOURS = 8
 _LONGEST_HOLE_STEPS = 4
 _RAW_LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 24, 36, 48)
 _LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36)
+# A shed follows its heater and the weather late: what is known of the last hours before a target counts.
+_BEFORE_TARGET_STEPS = (4, 12)
 
 
 def _vapour_pa(air_c: Array, humidity_pct: Array) -> Array:
@@ -37,6 +39,13 @@ class Features:
         self._quick = [name for name in (own, *self._names(bay, own)) if name in history.within]
         self._own_anomaly = np.nan_to_num(self.values - self.usual_now)
         self.state = self._state()
+        self._levels: dict[int, Array] = {}
+
+    def level(self, known_days: int) -> Array:
+        """Return how far the last 24 h lie above the usual day; the same for all targets of a day ahead."""
+        if known_days not in self._levels:
+            self._levels[known_days] = level_above_usual(self.values, known_days)
+        return self._levels[known_days]
 
     def _names(self, bay: str, own: str) -> list[str]:
         """Return the columns beside the forecast one that bear on it."""
@@ -92,17 +101,20 @@ class Features:
         return np.hstack([self.state, np.nan_to_num(np.stack(columns, axis=1))])
 
     def _known_ahead(self, ahead_steps: int) -> list[Array]:
-        """Return what is known of the target's time: the change from now, and from the usual day."""
+        """Return what is known of the target's time and the hours before it, beside now and the usual day."""
         columns = []
         count = len(self.values)
         for name, known in self._history.ahead.items():
             full = np.full(count + AHEAD_STEPS, np.nan)
             full[: len(known)] = known[: len(full)]
             target = full[ahead_steps : ahead_steps + count]
-            mean = _mean_ahead(full, ahead_steps, count)
+            mean = _mean_before(full, ahead_steps, ahead_steps, count)
             now = self._filled.get(name, full[:count])
             usual = usual_day(now, ahead_steps)
             columns += [target - now, target - usual, mean - now, np.where(np.isfinite(target), 1.0, 0.0)]
+            for span in _BEFORE_TARGET_STEPS:
+                lately = _mean_before(now, 0, span, count)
+                columns.append(_mean_before(full, ahead_steps, span, count) - usual_day(lately, ahead_steps))
         return columns
 
     def raw(self, ahead_steps: int) -> Array:
@@ -118,11 +130,12 @@ class Features:
         return np.where(np.isfinite(stacked), stacked, values[:, None])
 
 
-def _mean_ahead(full: Array, ahead_steps: int, count: int) -> Array:
-    """Return the mean of what is known of the `ahead_steps` after each of `count` origins; NaN of none."""
-    known = np.isfinite(full)
-    sums = np.concatenate([[0.0], np.cumsum(np.where(known, full, 0.0))])
+def _mean_before(values: Array, ahead_steps: int, span_steps: int, count: int) -> Array:
+    """Return, for each of `count` origins, the mean of what is known of the `span_steps` up to its target."""
+    known = np.isfinite(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
     counts = np.concatenate([[0], np.cumsum(known)])
-    first, last = slice(1, count + 1), slice(ahead_steps + 1, ahead_steps + count + 1)
-    heard = counts[last] - counts[first]
-    return np.where(heard > 0, (sums[last] - sums[first]) / np.maximum(heard, 1), np.nan)
+    ends = np.arange(count) + ahead_steps + 1
+    starts = np.maximum(0, ends - span_steps)
+    heard = counts[ends] - counts[starts]
+    return np.where(heard > 0, (sums[ends] - sums[starts]) / np.maximum(heard, 1), np.nan)

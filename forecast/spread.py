@@ -62,16 +62,28 @@ class Pool:
     above: Array
 
     def at(self, odds: Array) -> Array:
-        """Return the error (knots, m) that is not exceeded with `odds` (knots, m) between 0 and 1."""
+        """Return the error (knots, m) that is not exceeded with `odds` (knots, m) between 0 and 1.
+
+        What feedback says of the tails holds for the tails: a factor that widens counts in full
+        from the tenths outwards and fades towards the middle, where most nights are decided.
+        """
+        off = self._off_middle(odds)
+        tails = np.broadcast_to(np.array([TAIL_ODDS, 1.0 - TAIL_ODDS]), (len(odds), 2))
+        edge = np.where(off < 0, *np.hsplit(self._off_middle(tails), 2))
+        factor = np.where(off < 0, self.below[:, None], self.above[:, None])
+        inside = (factor > 1.0) & (np.abs(off) < np.abs(edge))
+        share = np.where(inside, off / np.where(inside, edge, 1.0), 1.0) ** 2
+        found: Array = off * (1.0 + (factor - 1.0) * share) + self.middle[:, None] * _BIAS_TRUST
+        return found
+
+    def _off_middle(self, odds: Array) -> Array:
         place = odds * (self.counts[:, None] - 1)
         low = np.floor(place).astype(np.int64)
         high = np.minimum(low + 1, self.counts[:, None] - 1)
-        part = place - low
         left = np.take_along_axis(self.errors, low, axis=1)
         right = np.take_along_axis(self.errors, high, axis=1)
-        off = left + (right - left) * part - self.middle[:, None]
-        scaled = np.where(off < 0, off * self.below[:, None], off * self.above[:, None])
-        return scaled + self.middle[:, None] * _BIAS_TRUST
+        found: Array = left + (right - left) * (place - low) - self.middle[:, None]
+        return found
 
 
 def _prior(quantity: str) -> Array:
@@ -151,11 +163,11 @@ class Spread:
         short = counts < _PRIOR_ROWS
         if short.any():
             # Fewer own errors than the prior's rows: the prior fills up the rest, evenly over its range.
-            fill = np.full((len(rows), _PRIOR_ROWS), np.nan)
-            for place in np.flatnonzero(short):
-                need = _PRIOR_ROWS - int(counts[place])
-                take = ((np.arange(need) + 0.5) / need * _PRIOR_ROWS).astype(np.int64)
-                fill[place, :need] = self._prior[place, take]
+            need = np.where(short, _PRIOR_ROWS - counts, 0)[:, None]
+            even_rows = np.arange(_PRIOR_ROWS)
+            take = ((even_rows + 0.5) / np.maximum(need, 1) * _PRIOR_ROWS).astype(np.int64)
+            filled = np.take_along_axis(self._prior, np.minimum(take, _PRIOR_ROWS - 1), 1)
+            fill = np.where(even_rows < need, filled, np.nan)
             rows = np.concatenate([rows, fill], axis=1)
             counts = np.isfinite(rows).sum(axis=1)
         rows = np.sort(rows, axis=1) * self._unrest[:, origin][:, None]
@@ -167,17 +179,13 @@ class Spread:
 
     def follow(self, origin: int) -> Pool:
         """Learn from the targets measured up to `origin`, and return its pool. Call in order of time."""
-        for place, knot in enumerate(KNOTS):
-            issued = origin - knot
-            if issued < 0 or not np.isfinite(self._low[place, issued] + self.errors[place, issued]):
-                continue
-            error = self.errors[place, issued]
-            self._log_below[place] += self._pull[place] * (
-                float(error < self._low[place, issued]) - _TAIL_AIM
-            )
-            self._log_above[place] += self._pull[place] * (
-                float(error > self._high[place, issued]) - _TAIL_AIM
-            )
+        places = np.flatnonzero(self._knots <= origin)
+        issued = origin - self._knots[places]
+        error, low = self.errors[places, issued], self._low[places, issued]
+        heard = np.isfinite(low + error)
+        places, issued, error, low = places[heard], issued[heard], error[heard], low[heard]
+        self._log_below[places] += self._pull[places] * ((error < low) - _TAIL_AIM)
+        self._log_above[places] += self._pull[places] * ((error > self._high[places, issued]) - _TAIL_AIM)
         edges = np.log(_FACTORS)
         np.clip(self._log_below, *edges, out=self._log_below)
         np.clip(self._log_above, *edges, out=self._log_above)

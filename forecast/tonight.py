@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -87,17 +88,18 @@ def tonight(
     StoreError
         If the store cannot be read.
     """
-    paces: dict[tuple[str, float, str], CureRates] = {}
     found = []
     for laid in cures:
-        of_batch = (laid.card.key, laid.catalyst_pct, laid.lot)
-        if of_batch not in paces:
-            seen = pots.get(laid.card.key)
-            gel = gel_surface(laid.card, seen, laid.lot) if seen else None
-            paces[of_batch] = cure_rates(laid.card, laid.catalyst_pct, gel)
-        rates = paces[of_batch]
+        seen = tuple(pots.get(laid.card.key, ()))
+        rates = _batch_rates(laid.card, laid.catalyst_pct, seen, laid.lot)
         found.append(CureTonight(laid, _state(laid, rates, store, at), rates))
     return tuple(found)
+
+
+@lru_cache(maxsize=64)  # a batch cures for days, and is asked about every few minutes
+def _batch_rates(card: Card, catalyst_pct: float, seen: tuple[PotGel, ...], lot: str) -> CureRates:
+    """Return a batch's pace; its surfaces take a tenth of a second to work out."""
+    return cure_rates(card, catalyst_pct, gel_surface(card, seen, lot) if seen else None)
 
 
 def gel_pots(cures: Sequence[Laid], store: Store) -> dict[str, list[PotGel]]:

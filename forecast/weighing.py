@@ -18,9 +18,11 @@ _HALF_WIDTH_STEPS = 6
 # open sets, the tenth power is as good as choosing weights by regression and never runs away.
 _STEEPNESS = 10.0
 _ENOUGH = 12
-_GUARD_STEPS = 10 * DAY_STEPS
+_GUARD_STEPS = 20 * DAY_STEPS
 _GUARD_ENOUGH = 24
 _GUARD_STEEPNESS = 20.0
+# So that its twentieth power is still a number.
+_LARGEST_RATIO = 1e6
 # The naive ones start with this much of the mix's voice: they must earn the rest.
 _NAIVE_PRIOR = 0.3
 
@@ -44,7 +46,8 @@ def matured_means_by_hour(errors: Array, knot: int, first: int = 0) -> tuple[Arr
     total, count = _sums(errors)
     summed = np.zeros((*errors.shape[:-1], len(origins)))
     counted = np.zeros(summed.shape)
-    for day in range(1, _DAYS + 1 + -(-knot // DAY_STEPS)):
+    there = (errors.shape[-1] + _HALF_WIDTH_STEPS) // DAY_STEPS  # a young shed has no more days than that
+    for day in range(1, 1 + min(_DAYS + -(-knot // DAY_STEPS), there)):
         middle = origins - DAY_STEPS * day
         ends = np.maximum(0, np.minimum(middle + _HALF_WIDTH_STEPS, origins - knot) + 1)
         starts = np.minimum(np.maximum(0, middle - _HALF_WIDTH_STEPS), ends)
@@ -98,7 +101,7 @@ def _guarded(voices: Array, target: Array, knot: int) -> Array:
     """Return the first voice, or as far as the others have lately been better, theirs."""
     mean, count = matured_means(np.abs(voices - target), knot)
     ratio = np.where((count >= _GUARD_ENOUGH) & (mean > 0), mean[0] / np.where(mean > 0, mean, 1.0), 0.0)
-    weight = _NAIVE_PRIOR * np.clip(np.nan_to_num(ratio), 0.0, 2.0) ** _GUARD_STEEPNESS
+    weight = _NAIVE_PRIOR * np.clip(np.nan_to_num(ratio), 0.0, _LARGEST_RATIO) ** _GUARD_STEEPNESS
     weight[0] = 1.0
     return _weighed(voices, weight)
 

@@ -70,10 +70,11 @@ def real_answers(folder: Path) -> list[tuple[tuple[str, ...], dict[str, Any]]]:
 
 def main() -> None:
     """Write a file for every kind of answer."""
+    shapes = published()
     FOLDER.mkdir(exist_ok=True)
     for file in FOLDER.glob("*.json"):
         file.unlink()
-    for name, shape in published().items():
+    for name, shape in shapes.items():
         text = json.dumps(shape, indent=1, ensure_ascii=False)
         (FOLDER / f"{name}.json").write_text(f"{text}\n", encoding="utf-8")
 

@@ -16,6 +16,7 @@ from dashboards.answers.shape import (
     obj,
     of,
     one_of,
+    time,
 )
 from dashboards.notify.message import Weight
 from dashboards.notify.outbox import State
@@ -153,9 +154,9 @@ def _journal_answers() -> dict[str, Shape]:
         "resin_c": "?the resin when mixed",
         "mixed_at": "?when mixed",
         "laid_at": "when laid",
-        "marks": by_name("By what was seen: when.", {"type": "string", "format": "date-time"}),
+        "marks": by_name("By what was seen: when.", time("when")),
         "ready_stage": stage,
-        "ready_by": {"type": ["string", "null"], "description": "by when it is wanted; ISO 8601, UTC"},
+        "ready_by": maybe(time("by when it is wanted")),
         "ended_at": "?when it was over",
     }
     entry = {

@@ -23,7 +23,7 @@ Spec = object
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z$"
-_TIMES = frozenset({"at", "by", "since", "start", "end"})
+_TIMES = frozenset({"at", "since", "start", "end"})
 NO_KINDS: Mapping[type, Shape] = types.MappingProxyType({})
 _COLDEST_C = -273.15
 
@@ -106,6 +106,12 @@ def flag(words: str) -> Shape:
     return {"type": "boolean", "description": words}
 
 
+def time(words: str) -> Shape:
+    """Return a moment."""
+    said = f"{words}; ISO 8601, UTC"
+    return {"type": "string", "format": "date-time", "pattern": _TIME, "description": said}
+
+
 def count(words: str) -> Shape:
     """Return a whole number from 0 on."""
     return {"type": "integer", "minimum": 0, "description": words}
@@ -182,12 +188,7 @@ def _class_shape(key: str, spec: Spec) -> Shape:
 def _named(key: str, words: str) -> Shape:
     """Return a number where the name ends in a unit, a time where it says so, else a text."""
     if key in _TIMES or key.endswith("_at"):
-        return {
-            "type": "string",
-            "format": "date-time",
-            "pattern": _TIME,
-            "description": f"{words}; ISO 8601, UTC",
-        }
+        return time(words)
     found = _unit(key)
     if found is None:
         return {"type": "string", "description": words}

@@ -1,6 +1,19 @@
 """The answers about a shed: as it is, what comes, its cures, windows, heater and plan."""
 
-from dashboards.answers.shape import Shape, Spec, answer, by_name, count, flag, listed, maybe, number, obj, of
+from dashboards.answers.shape import (
+    Shape,
+    Spec,
+    answer,
+    by_name,
+    count,
+    flag,
+    listed,
+    maybe,
+    number,
+    obj,
+    of,
+    time,
+)
 from dashboards.cure_steps import STEPS
 from forecast.card import Stage
 from forecast.cure_outlook import Basis, Remedy
@@ -70,7 +83,7 @@ def _rescue() -> Shape:
         "One thing that would still save the cure.",
         {
             "remedy": Remedy,
-            "by": "?the last moment to begin",
+            "by": maybe(time("the last moment to begin")),
             "warmer_k": "?how much warmer than forecast the part must be",
             "hold_h": "?for how long",
             "part_c": "?how warm that is on average",
@@ -87,7 +100,7 @@ def _ahead_of_cure() -> Shape:
         "The stage wanted and the hour it is wanted by.",
         {
             "stage": Stage,
-            "by": "the hour",
+            "by": time("the hour"),
             "by_default": flag("nobody asked for this hour: it is the configuration's"),
             "reached": flag("it is there already"),
             "odds": "?of being there in time",
@@ -186,7 +199,7 @@ def _entry() -> Shape:
         "resin_c": "?the resin when mixed",
         "mixed_at": "?when mixed",
         "ready_stage": "the stage wanted; empty where nobody said",
-        "ready_by": {"type": ["string", "null"], "description": "by when; ISO 8601, UTC"},
+        "ready_by": maybe(time("by when")),
         "what": "what was seen",
         "words": "the note",
     }
@@ -328,7 +341,7 @@ def _heater() -> Shape:
                 "description": "what the readings betray",
                 "enum": [*(one.value for one in Sign if one.value), None],
             },
-            "sign_since": {"type": ["string", "null"], "description": "since when; ISO 8601, UTC"},
+            "sign_since": maybe(time("since when")),
             "overshoot": told["overshoot"],
             "work": told["work"],
             "advice": of(HeaterAdvice),

@@ -23,6 +23,8 @@ def alarm_lines(watch: Watch, reader: Reader, at: datetime) -> Iterator[str]:
         yield f"{alarm.name}  {_standing(alarm, reader, at)}: {said.what}."
         if alarm.is_live:
             yield f"     What to do: {said.do}."
+            if said.sure:
+                yield f"     How sure: {said.sure}."
 
 
 def _standing(alarm: Alarm, reader: Reader, at: datetime) -> str:

@@ -120,7 +120,11 @@ def test_fahrenheit_is_converted_and_celsius_left_alone() -> None:
     assert values(decoded(b"50", sensor(unit="C"))) == [50.0]
 
 
-@pytest.mark.parametrize(("payload", "value"), [(b"on", 1.0), (b"OFF", 0.0), (b"true", 1.0), (b"0", 0.0)])
+@pytest.mark.parametrize(
+    ("payload", "value"),
+    [(b"on", 1.0), (b"OFF", 0.0), (b"true", 1.0), (b"0", 0.0), (b"online", 1.0), (b'"True"', 1.0)]
+    + [(word, 0.0) for word in (b"false", b"offline", b'"False"')],
+)
 def test_a_switch_may_say_on_and_off(payload: bytes, value: float) -> None:
     assert values(decoded(payload, sensor(place="heater", quantity="on"))) == [value]
 
@@ -138,6 +142,43 @@ def test_device_times_in_every_unit(time: object) -> None:
     (reading,) = decoded(payload, sensor(pointer="/v", time_pointer="/t")).readings
     assert reading.at == MEASURED
     assert reading.received_at == RECEIVED
+
+
+@pytest.mark.parametrize(
+    ("unit", "number", "at"),
+    [
+        ("s", MEASURED_S, MEASURED),
+        ("ms", MEASURED_S * 1000 + 7, MEASURED + timedelta(milliseconds=7)),
+        ("us", MEASURED_S * 10**6 + 7, MEASURED + timedelta(microseconds=7)),
+        ("ns", MEASURED_S * 10**9 + 7000, MEASURED + timedelta(microseconds=7)),
+        ("s", MEASURED_S + 0.25, MEASURED + timedelta(seconds=0.25)),
+        ("ms", MEASURED_S * 1000 + 0.5, MEASURED + timedelta(milliseconds=0.5)),
+        ("us", MEASURED_S * 10.0**6 + 7.0, MEASURED + timedelta(microseconds=7)),
+        ("auto", MEASURED_S + 0.25, MEASURED + timedelta(seconds=0.25)),
+        ("auto", MEASURED_S * 1000 + 0.5, MEASURED + timedelta(milliseconds=0.5)),
+    ],
+)
+def test_a_number_of_a_named_unit_is_that_moment_to_the_microsecond(
+    unit: str, number: float, at: datetime
+) -> None:
+    payload = json.dumps({"v": 1, "t": number}).encode()
+    (reading,) = decoded(payload, sensor(pointer="/v", time_pointer="/t", time_unit=unit)).readings
+    assert reading.at == at
+
+
+@pytest.mark.parametrize(
+    ("at", "is_taken"),
+    [
+        (datetime(2000, 1, 1, tzinfo=UTC), True),
+        (datetime(1999, 12, 31, 23, 59, 59, tzinfo=UTC), False),
+        (RECEIVED + timedelta(days=366), True),
+        (RECEIVED + timedelta(days=366, seconds=1), False),
+    ],
+)
+def test_times_are_taken_from_2000_to_a_year_ahead_both_included(at: datetime, *, is_taken: bool) -> None:
+    payload = json.dumps({"v": 1, "t": at.isoformat()}).encode()
+    result = decoded(payload, sensor(pointer="/v", time_pointer="/t"))
+    assert [reading.at for reading in result.readings] == [at] * is_taken
 
 
 def test_nanoseconds_do_not_pass_through_a_double() -> None:

@@ -132,7 +132,8 @@ class Layday:
             env={**os.environ, **(env or {})},
         )
         if "--json" in words and done.stdout:
-            assert complaint(json.loads(done.stdout)) == "", words
+            said = complaint(json.loads(done.stdout))
+            assert not said, (words, said)
         return done
 
     def ask_json(self, *words: str) -> Any:  # noqa: ANN401  JSON

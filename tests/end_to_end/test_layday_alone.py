@@ -1,5 +1,8 @@
 """`layday` alone and mistyped words: what it knows, what to type next, what was probably meant."""
 
+import re
+import shlex
+import shutil
 import subprocess
 from datetime import timedelta
 from pathlib import Path
@@ -86,9 +89,44 @@ def test_help_goes_by_the_phases_of_the_work(shed: Layday) -> None:
     assert phases == sorted(phases)
 
 
-def test_the_shell_is_told_the_commands(shed: Layday) -> None:
-    typed = {"_LAYDAY_COMPLETE": "complete_bash", "COMP_WORDS": "layday to", "COMP_CWORD": "1"}
+_BASH = """
+eval "$(_LAYDAY_COMPLETE=source_bash layday)"
+COMP_WORDS=(layday s) COMP_CWORD=1
+_layday_completion layday
+printf '%s\n' "${COMPREPLY[@]}"
+"""
+# what zsh would offer is handed to _arguments; outside its line editor that only exists if it is made
+_ZSH = """
+compdef() { }
+_arguments() { print -r -- "$@" }
+eval "$(_LAYDAY_COMPLETE=source_zsh layday)"
+words=(layday s) CURRENT=2
+_layday_completion
+"""
+_FISH = """
+_LAYDAY_COMPLETE=source_fish layday | source
+complete --do-complete "layday s"
+"""
+
+
+@pytest.mark.parametrize(("shell", "script"), [("bash", _BASH), ("zsh", _ZSH), ("fish", _FISH)])
+def test_the_shell_is_told_the_commands(shell: str, script: str, tmp_path: Path) -> None:
+    """In the shell itself, by the script that --install-completion puts there."""
+    there = shutil.which(shell)
+    if there is None:
+        pytest.skip(f"Debian's package {shell} is not installed")
+    command = tmp_path / "layday"
+    command.write_text(f'#!/bin/sh\nexec {shlex.join(COMMAND)} "$@"\n')
+    command.chmod(0o755)
+    env = {
+        "PATH": f"{tmp_path}:/usr/bin:/bin",
+        "HOME": str(tmp_path),
+        "LC_ALL": "C.UTF-8",
+        "PYTHONPATH": str(Path(__file__).parent.parent.parent),
+    }
     done = subprocess.run(
-        COMMAND, capture_output=True, text=True, check=False, timeout=60, env={"PATH": "/usr/bin", **typed}
+        [there, "-c", script], capture_output=True, text=True, check=False, timeout=60, env=env
     )
-    assert done.stdout.split() == ["tonight"], done.stderr
+    for name in ("store", "salt", "schema"):
+        assert re.search(rf"\b{name}\b", done.stdout), done
+    assert "tonight" not in done.stdout

@@ -20,6 +20,7 @@ from collector.journal import Journal, Told, open_journal
 from collector.notify_config import ChannelConfig
 from collector.source_config import BrokerConfig
 from dashboards.notify.alarm_file import AlarmFile, open_alarm_file
+from dashboards.notify.alarm_view import alarm_lines, history_json, messages_json
 from dashboards.notify.courier import Letterhead
 from dashboards.notify.desk import Desk, alarms_json
 from dashboards.notify.heartbeat import Hours, SilenceGuard, words_due
@@ -110,6 +111,15 @@ def test_where_nobody_has_channels_alarms_stand_all_the_same(file: AlarmFile, co
     assert Outbox(file).all() == []
 
 
+def test_what_stands_is_said_with_what_to_do_and_how_sure_that_is(file: AlarmFile, cold: Outlook) -> None:
+    desk = Desk(file, HEAD, Policy(), 1)
+    look_for(desk, cold, 20)
+    first, do, sure, *_ = alarm_lines(desk.watch(), HEAD.reader, AT)
+    assert first.startswith("a1  raised since ")
+    assert do.startswith("     What to do: bring ")
+    assert sure.startswith("     How sure: ")
+
+
 def test_what_stands_is_json(file: AlarmFile, cold: Outlook) -> None:
     desk = Desk(file, HEAD, Policy(), 1)
     look_for(desk, cold, 20)
@@ -118,6 +128,10 @@ def test_what_stands_is_json(file: AlarmFile, cold: Outlook) -> None:
     assert [words for words, worse in spoilt(answer) if complaint(worse) == ""] == []
     (alarm,) = answer["alarms"]
     assert (alarm["name"], alarm["standing"], alarm["spot"]["cause"]) == ("a1", "raised", "stage at risk")
+    desk.acknowledge(["a1"], "cli", AT + timedelta(minutes=30))
+    for told in (history_json(desk.history(20)), messages_json(Outbox(file).all())):
+        assert complaint(told) == ""
+        assert [words for words, worse in spoilt(told) if complaint(worse) == ""] == []
 
 
 HOURS = Hours(clock_time(21, 0), clock_time(6, 30), POLICY.quiet.zone if POLICY.quiet else None)  # type: ignore[arg-type]
