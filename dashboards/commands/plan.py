@@ -15,7 +15,10 @@ from forecast.verdict import Verdict
 
 def plan_command(
     ctx: typer.Context,
-    file: Annotated[Path, typer.Argument(help="A TOML file of [[job]] tables, in order.")],
+    file: Annotated[
+        Path,
+        typer.Argument(help="A TOML file of [[job]] tables, in order; 'layday check --settings' lists them."),
+    ],
     any_hour: Annotated[bool, typer.Option("--any-hour", help="Not only in working hours.")] = False,
     at: Annotated[str | None, typer.Option("--at", help="As it would have been said then.")] = None,
 ) -> None:

@@ -21,7 +21,7 @@ from tests.published import complaint
 COMMAND = (sys.executable, "-c", "from dashboards.cli import main; main()")
 
 
-def until(holds: Callable[[], object], what: str, timeout_s: float = 20.0) -> None:
+def until(holds: Callable[[], object], what: str, timeout_s: float = 60.0) -> None:
     """Wait until something holds, or fail saying what did not."""
     deadline_s = time.monotonic() + timeout_s
     while not holds():
