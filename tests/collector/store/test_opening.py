@@ -6,13 +6,14 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from collector.errors import StoreError
 from collector.store import connection
-from collector.store.base import State
+from collector.store.base import Mark, State
 from collector.store.migrations import MIGRATIONS, migrate
 from collector.store.opening import open_store
 from tests.collector.store.examples import START, contents, reading
@@ -273,6 +274,21 @@ def test_what_the_daemon_tells_of_itself_costs_no_sync_and_a_feeds_births_do(
     store.write_state("daemon", State("{}", START, durable=False))
     assert asked == [True, False]
     assert store.read_state("daemon") == State("{}", START)
+    store.close()
+
+
+def test_marks_of_the_last_hour_stay_and_older_ones_go(tmp_path: Path) -> None:
+    """What a redelivery is known by is worth nothing once its window is over."""
+    store = open_store(tmp_path / "layday.db")
+
+    def add(first: int, count: int, minute: float) -> None:
+        at = START + timedelta(minutes=minute)
+        store.add([], [], [Mark(number, at) for number in range(first, first + count)])
+
+    add(1, 500, 0)
+    add(501, 300, 2)
+    add(801, 300, 61)
+    assert [mark.digest for mark in store.marks()] == list(range(501, 1101))
     store.close()
 
 
