@@ -157,6 +157,41 @@ def test_an_oversized_message_is_skipped_and_the_next_one_is_whole(
     assert packets[1:] == [Oversized(topic, head, size, 1, 9), ("next", b"1", 0, False, 0)]
 
 
+@pytest.mark.parametrize("version", [4, 5])
+@pytest.mark.parametrize(
+    ("topic", "payload"),
+    [("t" * 90, b"21.5"), ("t", b"x" * 65), ("t" * 90, b"x" * 65), ("t" * 200, b"x" * 129)],
+)
+def test_no_message_waits_for_a_byte_behind_it(topic: str, payload: bytes, version: int) -> None:
+    """Wherever the network cuts it, after others in one piece: it is there once its last byte is."""
+    properties = user_property if version == 5 else b""
+    sent = client.publish(topic, payload, version=version, properties=properties)
+    before = client.connect(version) + client.publish("before", b"1", version=version)
+    is_large = len(payload) > 10
+    expected = (
+        Oversized(topic, payload[:64], len(payload), 0, 0) if is_large else (topic, payload, 0, False, 0)
+    )
+    for cut in range(1, len(sent)):
+        decoder, packets = Decoder(10, {}), list[Packet]()
+        decoder.feed(before + sent[:cut], packets)
+        decoder.feed(sent[cut:], packets)
+        assert packets[2:] == [expected], cut
+        assert not decoder.in_mid_packet
+
+
+def test_topics_that_clients_make_up_are_not_remembered_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.listener.decoder._REMEMBERED_TOPICS", 3)
+    monkeypatch.setattr("collector.listener.decoder._REMEMBERED_TOPIC_BYTES", 4)
+    topics: dict[bytes, str] = {}
+    decoder, packets = Decoder(MAX_PAYLOAD, topics), list[Packet]()
+    decoder.feed(client.connect(), packets)
+    names = ["a", "b", "c", "a", "long topic", "d", "four", "fives"]
+    for name in names:
+        decoder.feed(client.publish(name, b"1"), packets)
+    assert packets[1:] == [(name, b"1", 0, False, 0) for name in names]
+    assert topics == {b"d": "d", b"four": "four"}
+
+
 def test_an_oversized_message_is_never_held() -> None:
     decoder = Decoder(MAX_PAYLOAD, {})
     packets: list[Packet] = []

@@ -128,6 +128,14 @@ def test_a_stuck_sensor_is_known_within_four_hours_once_it_was_lively_for_a_week
     assert judged[-1].at == stuck[-2].at  # the first reading that moves is sound again
 
 
+def test_a_sensor_that_moves_between_two_closer_looks_and_comes_back_is_not_stuck() -> None:
+    """It is looked at every ten minutes, and stands at 18.4 just then."""
+    minutes = 60 * 24
+    back_again = series("keel.air_c", [18.4 if i % 10 == 0 else 18.3 for i in range(minutes)])
+    other = series("sheer.air_c", lively(minutes, 15.0))
+    assert not any(flags(by_time(back_again, other)))
+
+
 def test_a_shed_in_which_nothing_moves_is_not_stuck() -> None:
     """All of them still at once is a calm night with coarse sensors, or a frozen node: a day must pass."""
     names = ("keel.air_c", "sheer.air_c", "keel.part_c")

@@ -5,14 +5,16 @@ import sqlite3
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from collector.clock import to_us
 from collector.errors import StoreError
 from collector.store import connection
-from collector.store.base import State
+from collector.store.base import Mark, State
 from collector.store.migrations import MIGRATIONS, migrate
 from collector.store.opening import open_store
 from tests.collector.store.examples import START, contents, reading
@@ -273,6 +275,35 @@ def test_what_the_daemon_tells_of_itself_costs_no_sync_and_a_feeds_births_do(
     store.write_state("daemon", State("{}", START, durable=False))
     assert asked == [True, False]
     assert store.read_state("daemon") == State("{}", START)
+    store.close()
+
+
+def test_the_end_of_a_span_is_written_in_the_first_commit_of_a_minute_only(tmp_path: Path) -> None:
+    """Each commit would else write a page more to the card."""
+    path = tmp_path / "layday.db"
+    store = open_store(path)
+    written = []
+    with closing(sqlite3.connect(path)) as con:
+        for second in (0, 20, 59, 60, 61, 125):
+            store.add([reading("keel.air_c", second / 60, 18.5)])
+            ((last_us,),) = con.execute("SELECT last_us FROM sensor").fetchall()
+            written.append((last_us - to_us(START)) / 1e6)
+    assert written == [0, 0, 0, 60, 60, 125]
+    store.close()
+
+
+def test_marks_of_the_last_hour_stay_and_older_ones_go(tmp_path: Path) -> None:
+    """What a redelivery is known by is worth nothing once its window is over."""
+    store = open_store(tmp_path / "layday.db")
+
+    def add(first: int, count: int, minute: float) -> None:
+        at = START + timedelta(minutes=minute)
+        store.add([], [], [Mark(number, at) for number in range(first, first + count)])
+
+    add(1, 500, 0)
+    add(501, 300, 2)
+    add(801, 300, 61)
+    assert [mark.digest for mark in store.marks()] == list(range(501, 1101))
     store.close()
 
 
