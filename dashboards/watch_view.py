@@ -60,7 +60,10 @@ class Matter:
 
 
 def first_matter(sight: Sight, reader: Reader) -> Matter:
-    """Return what a tired person has to know first: no news, then a cure in trouble, then the worst bay."""
+    """Return what a tired person has to know first.
+
+    No news; then a cure in trouble; a heater that stopped; the worst bay; a heater that wants setting.
+    """
     if sight.now is None:
         word = Verdict.NO_NEWS.value.upper()
         return Matter(Verdict.NO_NEWS, word, sight.shed, sight.trouble, "", "", "store")
@@ -72,7 +75,10 @@ def first_matter(sight: Sight, reader: Reader) -> Matter:
         return Matter(Verdict.NO_NEWS, "NO NEWS", sight.shed, why, to_do, "", "bays")
     troubled = [cure for cure in cures if cure.verdict is not Verdict.GO]
     silent = [one for one in (*bays, *cures) if one.verdict is Verdict.NO_NEWS]
-    first = min(silent or troubled or bays, key=lambda matter: WORST_FIRST.index(matter.verdict))
+    heaters = heater_matters(sight, reader)
+    stopped = [one for one in heaters if one.verdict is Verdict.NO_GO]
+    ranked = silent or troubled or [*stopped, *bays, *heaters]
+    first = min(ranked, key=lambda matter: WORST_FIRST.index(matter.verdict))
     if first.verdict is Verdict.GO and len(bays) > 1:
         return replace(first, about="every bay", counted=f"{first.counted}, {first.about}")
     return first
@@ -116,6 +122,28 @@ def cure_matter(cure: CureOutlook, at: datetime, reader: Reader) -> Matter:
     )
 
 
+def heater_matters(sight: Sight, reader: Reader) -> list[Matter]:
+    """Return the heaters that want something done, each with the air's peak as its number."""
+    outlook = sight.outlook
+    if outlook is None or outlook.is_stale(sight.at):
+        return []
+    found = []
+    for bay in outlook.bays:
+        if (heater := bay.heater) is None or heater_verdict(heater) not in {Verdict.TIGHT, Verdict.NO_GO}:
+            continue
+        verdict, over = heater_verdict(heater), heater.overshoot
+        why, _, to_do = heater_headline(heater, reader).removesuffix(".").partition(": ")
+        number = counted = ""
+        if heater.sign is Sign.NONE:
+            why, to_do = "something to do", heater_headline(heater, reader).removesuffix(".")
+            if over is not None:
+                number, counted = reader.temperature(over.peak_c), "the air's peak"
+                why = f"the air peaks at {number} at {reader.clock(over.peak_at, sight.at)}"
+        key, word = f"heater {bay.bay} {verdict.value}", verdict.value.upper()
+        found.append(Matter(verdict, word, f"heater, {bay.bay}", why, to_do, number, key, counted=counted))
+    return found
+
+
 def cure_word(verdict: Verdict) -> str:
     """Return a cure's verdict in capitals."""
     return Verdict.NO_NEWS.value.upper() if verdict is Verdict.NO_NEWS else TRACK_WORDS[verdict].upper()
@@ -135,10 +163,10 @@ def _cure_number(cure: CureOutlook, at: datetime, reader: Reader) -> tuple[str, 
     ready, dew = cure.ready, cure.dew
     wanted = ready is not None and ready.odds is not None and not ready.reached
     if dew is not None and dew.odds >= DEW_ODDS and cure.verdict is not Verdict.NO_GO:
-        return f"{100.0 * dew.odds:.0f} %", "likely: dew before it is tack-free"
+        return f"{100.0 * dew.odds:.0f} %", "odds of dew before it is tack-free"
     if wanted and ready is not None and ready.odds is not None:
         by = f"{ready.wanted.stage.value} by {reader.clock(ready.wanted.at, at)}"
-        return f"{100.0 * ready.odds:.0f} %", f"likely: {by}"
+        return f"{100.0 * ready.odds:.0f} %", f"odds of {by}"
     if cure.ahead and cure.ahead[0].when.likely_at is not None:
         return reader.clock(cure.ahead[0].when.likely_at, at), cure.ahead[0].stage.value
     return "", ""

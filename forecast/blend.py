@@ -5,6 +5,9 @@ Filho and Flach 2017, PMLR 54:623-631), and a logistic classifier that also sees
 limits the paths come. Each is drawn towards the plain mean, so that little experience changes
 little. All voices then share in one linear pool, weighed by their matured Brier scores
 (exponential weights: Cesa-Bianchi and Lugosi 2006, section 2.1, doi 10.1017/CBO9780511546921).
+
+Last, low odds are lifted: a start that is fine at the moment holds more often than a pool of them says, for
+paths know nothing of people who shut the door again. By how much is learned as well.
 """
 
 from dataclasses import dataclass
@@ -20,10 +23,12 @@ _PENALTY = 15.0
 _OFFSET_PENALTY = _PENALTY / 4.0
 _CLIP_ODDS = 0.01
 _CLIP_SD = 4.0
-_ROUNDS = 15
+_ROUNDS, _LIFT_ROUNDS = 15, 6
 _RATE = 0.5
 _WEIGHTS_FADE_DAYS = 21.0
 _CALIBRATION_FADES_DAYS = 28.0
+# A lift before there is experience, and how firmly it is believed: chosen on tuned rooms.
+_LIFT_LOGIT, _LIFT_PENALTY, _LIFT_FADES_DAYS = 0.4, 8.0, 60.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,16 +63,16 @@ class _Logistic:
 
 @dataclass(frozen=True, slots=True)
 class Blend:
-    """What was learned by some moment: how to correct the mean, and what each voice weighs."""
+    """What was learned by some moment: how to correct the mean, what each voice weighs, how low odds lift."""
 
     calibrated: _Logistic | None
     classified: _Logistic | None
     weights: Array
+    lift_logit: float = _LIFT_LOGIT
 
     def odds(self, odds: Array, slacks: Array) -> Array:
         """Return (n,) odds from what the voices say (n, voices) and the slacks (n, inputs)."""
-        every = self.voices(odds, slacks)
-        return np.asarray(every @ self.weights)
+        return _lifted(self.voices(odds, slacks) @ self.weights, self.lift_logit)
 
     def voices(self, odds: Array, slacks: Array) -> Array:
         """Return (n, voices + 2): the voices, the recalibrated mean and the classifier."""
@@ -88,7 +93,8 @@ def replayed(starts: Starts) -> tuple[Array, Blend]:
     """
     count, voices = starts.odds.shape
     every = np.column_stack([starts.odds, _mean(starts.odds), _mean(starts.odds)])
-    found = every.mean(axis=1)
+    pooled = every.mean(axis=1)
+    found = _lifted(pooled, _LIFT_LOGIT)
     blend = Blend(None, None, np.full(voices + 2, 1.0 / (voices + 2)))
     if not count:
         return found, blend
@@ -98,11 +104,14 @@ def replayed(starts: Starts) -> tuple[Array, Blend]:
         if (today - first) % _REFIT_STEPS == 0:
             blend = _corrected(starts, today, blend)
         every[span] = blend.voices(starts.odds[span], starts.slacks[span])
-        blend = Blend(blend.calibrated, blend.classified, _weights(starts, every, today))
-        found[span] = every[span] @ blend.weights
+        lift = _lift_logit(starts, pooled, today, blend.lift_logit)
+        blend = Blend(blend.calibrated, blend.classified, _weights(starts, every, today), lift)
+        pooled[span] = every[span] @ blend.weights
+        found[span] = _lifted(pooled[span], lift)
     now = last + 1
     blend = _corrected(starts, now, blend)
-    return found, Blend(blend.calibrated, blend.classified, _weights(starts, every, now))
+    lift = _lift_logit(starts, pooled, now, blend.lift_logit)
+    return found, Blend(blend.calibrated, blend.classified, _weights(starts, every, now), lift)
 
 
 def _corrected(starts: Starts, now: int, before: Blend) -> Blend:
@@ -118,6 +127,7 @@ def _corrected(starts: Starts, now: int, before: Blend) -> Blend:
         _learned(inputs, mean, held, fading),
         _learned(np.column_stack([inputs, starts.slacks[known]]), mean, held, np.ones(len(held))),
         before.weights,
+        before.lift_logit,
     )
 
 
@@ -128,6 +138,24 @@ def _weights(starts: Starts, every: Array, now: int) -> Array:
     losses = ((every[known] - starts.held[known, None]) ** 2 * fading[:, None]).sum(axis=0)
     weights = np.exp(-_RATE * (losses - losses.min()))
     return np.asarray(weights / weights.sum())
+
+
+def _lift_logit(starts: Starts, pooled: Array, now: int, start: float) -> float:
+    """Return by how much the logit of odds near 0 is raised, less for higher ones: by what has held."""
+    known = _known(starts, now)
+    odds, held = pooled[known], starts.held[known]
+    reach, logit, lift = (1.0 - odds) ** 2, _logit(odds), start
+    fading = 0.5 ** ((now - starts.steps[known]) / DAY_STEPS / _LIFT_FADES_DAYS)
+    for _ in range(_LIFT_ROUNDS):
+        said = _odds_of(logit + lift * reach)
+        slope = float(fading @ (reach * (held - said))) - _LIFT_PENALTY * (lift - _LIFT_LOGIT)
+        bend = float(fading @ (reach**2 * said * (1.0 - said))) + _LIFT_PENALTY
+        lift += float(np.clip(slope / bend, -1.0, 1.0))
+    return lift
+
+
+def _lifted(odds: Array, lift_logit: float) -> Array:
+    return _odds_of(_logit(odds) + lift_logit * (1.0 - odds) ** 2)
 
 
 def _known(starts: Starts, now: int) -> npt.NDArray[np.bool_]:

@@ -27,7 +27,7 @@ from dashboards.terminal.render.now import now_text
 from forecast.shed_now import shed_now
 from hardware.tent.parameters import Tent
 from hardware.tent.simulation import Simulation
-from tests.dashboards.phone.support import board, served
+from tests.dashboards.phone.support import board, served, some_alarms
 from tests.questions import questioned
 from tests.scenario import EVENING, NOON, ask
 
@@ -71,7 +71,7 @@ def draw(at: datetime, session: Session) -> str:
 
 def photograph(file: Path, scheme: Literal["light", "dark"]) -> None:
     """Take a picture of the phone page of a made-up cold night, as a phone shows it."""
-    with served(board()) as port, sync_playwright() as play:
+    with served(board(watch=some_alarms())) as port, sync_playwright() as play:
         browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 390, "height": 844}, color_scheme=scheme)
         page.goto(f"http://127.0.0.1:{port}/")

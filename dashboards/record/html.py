@@ -22,6 +22,7 @@ figcaption,footer{color:#4a5660}.s{font-weight:700}
 @media print{body{margin:0;max-width:none}h2{break-after:avoid}svg,table{break-inside:avoid}}
 """
 _DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
+_SHORT = 9  # as in "21.7 °C" or "-12.5 °C"
 _OPENS = '<script type="application/json" id="layday-record">'
 
 
@@ -83,7 +84,9 @@ def _table(table: Table) -> str:
 
 
 def _breakable(text: str) -> str:
-    """Let a digest be broken where a line ends, and nothing else within a word."""
+    """Let a digest be broken where a line ends, and nothing else within a word; keep a number by its unit."""
+    if len(text) <= _SHORT:
+        return text.replace(" ", "\u00a0")
     return _DIGEST.sub(lambda found: "<wbr>".join(textwrap.wrap(found[0], 16)), text)
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from collector.clock import ManualClock, SystemClock
+from collector.clock import ManualClock, SystemClock, to_us
 from collector.domain import Reading, Rejected
 from collector.errors import StoreFullError
 from collector.intake import Intake
@@ -179,6 +179,67 @@ def test_a_flood_turns_the_room_off_and_it_comes_back() -> None:
         assert sink.has_room()
     finally:
         intake.stop()
+
+
+def test_large_messages_turn_the_room_off_sooner_and_it_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.intake._ROOM_BYTES", 10_000)
+    store = StubbornStore()
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    source = RecordingSource(store)
+    sink = intake.sink(source)
+    try:
+        sink.messages([message(1)])
+        until(lambda: intake.status().trouble)
+        large = [message(n)._replace(payload=message(n).payload.ljust(2_000)) for n in range(2, 7)]
+        sink.messages(large[:4])
+        assert sink.has_room()
+        sink.messages(large[4:])
+        assert not sink.has_room()
+        store.full = False
+        until(lambda: len(source.acknowledged) == 6)
+        assert sink.has_room()
+    finally:
+        intake.stop()
+
+
+def test_a_conflict_that_cannot_be_recorded_is_not_acknowledged() -> None:
+    """The second value would be gone: it is in neither table."""
+
+    class NoRejects(MemoryStore):
+        def add(
+            self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+        ) -> Added:
+            if rejected:
+                raise StoreFullError("no space left on the card")
+            return super().add(readings, rejected, marks)
+
+    store = NoRejects()
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    source = RecordingSource(store)
+    intake.sink(source).messages([message(1, 20.5), message(1, 21.5)])
+    until(lambda: intake.status().trouble)
+    intake.stop()
+    assert source.acknowledged == []
+
+
+def test_only_the_reading_that_lost_its_place_is_put_aside(store: MemoryStore) -> None:
+    """Its neighbour a microsecond later has its own."""
+    entry = ENTRY.model_copy(update={"time_unit": "us"})
+    intake = Intake(store, build_routes([entry]), ManualClock(NOW))
+    intake.start()
+    source = RecordingSource(store)
+    at_us = to_us(NOW - timedelta(hours=1))
+    sent = [(20.5, at_us), (20.75, at_us + 1), (21.5, at_us)]
+    payloads = [f'{{"v": {value}, "t": {time_us}}}'.encode() for value, time_us in sent]
+    intake.sink(source).messages([Message("a", payload, NOW, token=1) for payload in payloads])
+    until(lambda: len(source.acknowledged) == 3)
+    intake.stop()
+    (aside,) = store.rejected(10)
+    assert b"21.5" in aside.payload_head
+    status = intake.status()
+    assert (status.kept_count, status.conflicting_count, status.waiting_count) == (2, 1, 0)
 
 
 def test_a_fault_of_our_own_in_one_message_stops_nothing(

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain import Flag, Reading
+from collector.feed_config import FeedConfig
 from collector.payload import Decoded, build_routes, decode
 from collector.sensor_config import SensorConfig
 from collector.source import Message
@@ -220,6 +221,30 @@ def test_a_retained_message_without_a_time_is_no_reading() -> None:
     ]
     entry = sensor(pointer="/v", time_pointer="/t")
     assert len(decoded(f'{{"v": 1, "t": {MEASURED_S}}}'.encode(), entry, retained=True).readings) == 1
+
+
+def test_what_takes_its_time_from_its_arrival_says_so_and_nothing_else_does() -> None:
+    """Its redelivery must be known by other means than its time; one that gave nothing needs none."""
+    timed = sensor(pointer="/v", time_pointer="/t")
+    untimed = sensor(pointer="/rh", quantity="humidity_pct")
+    payload = f'{{"v": 1, "rh": 50, "t": {MEASURED_S}}}'.encode()
+    assert not decoded(payload, timed).by_arrival
+    assert decoded(payload, untimed).by_arrival
+    assert decoded(payload, timed, untimed).by_arrival
+    assert decoded(payload, untimed, timed).by_arrival
+    assert not decoded(b'{"rh": "damp"}', untimed).by_arrival
+    assert not decoded(b"{", untimed).by_arrival
+
+
+def test_topics_that_senders_make_up_are_not_remembered_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.payload._REMEMBERED_TOPICS", 5)
+    routes = build_routes((), [FeedConfig(topic="yard/{place}/{quantity}", format="value")])
+    for number in range(23):
+        found = routes.feed(f"yard/bay{number}/air_c")
+        assert found is not None
+        assert found[1]["place"] == f"bay{number}"
+        assert routes.feed(f"yard/bay{number}/air_c") is found
+    assert set(vars(routes)["_found"]) == {f"yard/bay{number}/air_c" for number in (20, 21, 22)}
 
 
 def test_an_unknown_topic_says_so() -> None:

@@ -16,6 +16,7 @@ from dashboards.view import Reader
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_view import Sight
 from dashboards.watched_shed import watched_shed
+from forecast.heater_state import Sign
 from tests.dashboards.watching import AT, COLD_NIGHT, GOOD_DAY, Scene, watched
 from tests.forecast.test_outlook_json import a_heater
 
@@ -116,8 +117,21 @@ def test_the_heater_says_what_to_do_and_where_its_air_peaks(sights: Sights) -> N
     keel, sheer = sight.outlook.bays
     heater = replace(a_heater(), at=sight.at)
     heated = replace(sight, outlook=replace(sight.outlook, bays=(replace(keel, heater=heater), sheer)))
-    assert "  ~ TIGHT    heater, keel: Off at 23:00; air peaks at 24.0 °C at 23:30" in text(heated)
-    wide = " ".join(" ".join(text(heated, size=(120, 40))).split())
+    assert text(heated)[1:4] == [  # all else is well, so it comes first
+        "  ~ TIGHT  heater, keel",
+        " the air peaks at 24.0 °C at 23:30",
+        " To do: Off at 23:00. Mix at 23:30: 29 min of work time, 90 % sure",
+    ]
+    stopped = replace(heater, sign=Sign.HEATER_STOPPED, sign_since=sight.at - timedelta(minutes=12))
+    out = replace(sight, outlook=replace(sight.outlook, bays=(replace(keel, heater=stopped), sheer)))
+    assert text(out)[1:4] == [
+        "  x NO-GO  heater, keel",
+        " HEATER STOPPED, since 18:52",
+        " To do: see to the flame, the gas and the switch; cover the part",
+    ]
+    wet = replace(sights["cold"], cures=(), outlook=heated.outlook)
+    assert "  ~ TIGHT    heater, keel: Off at 23:00; air peaks at 24.0 °C at 23:30" in text(wet)
+    wide = " ".join(" ".join(text(wet, size=(120, 40))).split())
     assert "air peaks at 24.0 °C at 23:30. Mix at 23:30: 29 min of work time, 90 % sure" in wide
     old = replace(heated, at=sight.at + timedelta(minutes=30))
     assert "heater, keel" not in " ".join(text(old))
@@ -128,7 +142,7 @@ def test_the_big_view_is_one_word_and_one_number(sights: Sights) -> None:
     assert [line for line in lines if "#" in line][:5] == [f"  {row}" for row in big_lines("GO", 56, 7)]
     assert " every bay: margin, keel" in lines
     late = text(sights["cold"], Look(view="big", plain=True))
-    assert " k1 hull, keel: likely: sandable by Fri 07:00" in late
+    assert " k1 hull, keel: odds of sandable by Fri 07:00" in late
 
 
 def test_the_hours_move_back_and_ahead(sights: Sights) -> None:

@@ -104,11 +104,23 @@ def test_odds_given_at_a_time_depend_on_nothing_known_later() -> None:
     assert np.array_equal(first[:1000], second[:1000])
 
 
-def test_without_experience_the_voices_share_evenly() -> None:
+def test_without_experience_the_voices_share_evenly_and_low_odds_are_lifted_a_little() -> None:
     odds = np.array([[0.8, 0.6, 0.4]] * 10)
-    found, _ = replayed(starts(odds, np.full(10, np.nan)))
+    found, blend = replayed(starts(odds, np.full(10, np.nan)))
     # three voices, and twice the mean of the first and the last
-    assert found == pytest.approx((0.8 + 0.6 + 0.4 + 0.6 + 0.6) / 5)
+    pooled = (0.8 + 0.6 + 0.4 + 0.6 + 0.6) / 5
+    logit = np.log(pooled / (1.0 - pooled)) + blend.lift_logit * (1.0 - pooled) ** 2
+    assert found == pytest.approx(1.0 / (1.0 + np.exp(-logit)))
+    assert blend.lift_logit > 0.0
+
+
+@pytest.mark.parametrize(("share", "sign"), [(0.5, 1.0), (0.02, -1.0)])
+def test_how_low_odds_are_lifted_is_learned_from_what_held(share: float, sign: float) -> None:
+    """All voices say 20 %; where it holds more often the lift grows, where hardly ever it turns round."""
+    held = (np.random.default_rng(3).random(600) < share).astype(float)
+    _, none = replayed(starts(np.full((10, 3), 0.2), np.full(10, np.nan)))
+    _, blend = replayed(starts(np.full((600, 3), 0.2), held))
+    assert sign * (blend.lift_logit - none.lift_logit) > 0.0
 
 
 def test_the_voice_that_is_right_is_heard() -> None:

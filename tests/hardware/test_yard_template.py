@@ -1,5 +1,6 @@
 """The yard on plain Debian: its README's commands, a real nginx and VictoriaMetrics, a shed and a desk."""
 
+import os
 import re
 import signal
 import subprocess
@@ -25,6 +26,7 @@ from tests.central import ServerProcess, running
 from tests.mosquitto import free_port, program
 
 TEMPLATE = Path(__file__).parents[2] / "hardware" / "yard"
+SECRETS = ("influx-password", "influx-token", "layday-broker", "layday-token")
 README = (TEMPLATE / "README.md").read_text(encoding="utf-8")
 
 
@@ -133,3 +135,19 @@ def test_the_containers_files_say_what_they_must() -> None:
     for setting in (config.broker.password_file, config.forward.token_file):
         assert setting.removeprefix("credential:") in named
     assert tomllib.loads((TEMPLATE / "layday.toml").read_text())["listener"] == {"enabled": False}
+
+
+def test_compose_reads_its_file_and_finds_what_the_repository_has_to_bring(tmp_path: Path) -> None:
+    """It is checked, not run. What a person makes (certificates, passwords) is what the README has made."""
+    compose = program("docker-compose", "docker-compose")
+    around = {"PATH": os.environ["PATH"], "HOME": str(tmp_path)}
+    command = [compose, "-f", str(TEMPLATE / "compose.yaml"), "config"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120, env=around)
+    assert done.returncode == 0, done.stderr
+    assert re.findall(r"^  (\w+):\n(?:    .*\n)*?    image: (\S+)", done.stdout, re.MULTILINE) != []
+    sources = set(re.findall(rf"(?:- |file: ){TEMPLATE.parent}/(\S+?)(?::|\n)", done.stdout))
+    made = {"yard/broker", "yard/certs", "yard/certs/ca.crt", *(f"yard/secrets/{name}" for name in SECRETS)}
+    assert sources - made == {"broker/mosquitto.conf", "yard/layday.toml"}
+    for brought in sources - made:
+        assert (TEMPLATE.parent / brought).is_file()
+    assert (TEMPLATE / "Dockerfile").is_file()

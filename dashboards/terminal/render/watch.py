@@ -171,18 +171,23 @@ def _window_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
     lines = []
     for verdict, about, says in windows_says(sight, reader):
         words = says if width >= _WIDE else says.split(",")[0].split(";")[0]
-        lines.append(_one_line(verdict, about, words))
+        lines += _about_lines(verdict, about, words, width)
     return lines
+
+
+def _about_lines(verdict: Verdict, about: str, words: str, width: int) -> list[Text]:
+    """Return a verdict, what it is about and what it says, on as many lines as that takes."""
+    first, *rest = wrapped(words, max(width - _BADGE - len(about) - 6, NARROW // 3), "")
+    return [_one_line(verdict, about, first), *(Text(" " * (_BADGE + 2) + line) for line in rest)]
 
 
 def _heater_lines(sight: Sight, reader: Reader, width: int) -> list[Text]:
     """Return what to do with each heater, and where its air peaks."""
     lines = []
+    told = first_matter(sight, reader).about
     for verdict, about, says in heater_says(sight, reader):
-        words = says if width >= _WIDE else says.split(". ")[0]
-        first, *rest = wrapped(words, max(width - _BADGE - len(about) - 6, NARROW // 3), "")
-        lines.append(_one_line(verdict, about, first))
-        lines += [Text(" " * (_BADGE + 2) + line) for line in rest]
+        if about != told:
+            lines += _about_lines(verdict, about, says if width >= _WIDE else says.split(". ")[0], width)
     return lines
 
 

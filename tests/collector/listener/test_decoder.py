@@ -138,13 +138,21 @@ def test_a_message_comes_out_as_it_went_in(
     assert packets[1:] == [(topic, payload, 1, duplicate, packet_id)]
 
 
-@given(topics, st.integers(MAX_PAYLOAD + 1, 5 * MAX_PAYLOAD), st.sampled_from([4, 5]))
+@given(
+    topics,
+    st.integers(MAX_PAYLOAD + 1, 5 * MAX_PAYLOAD),
+    st.sampled_from([(4, b""), (5, b""), (5, user_property), (5, 3 * user_property)]),
+    st.integers(1, 2000),
+)
 def test_an_oversized_message_is_skipped_and_the_next_one_is_whole(
-    topic: str, size: int, version: int
+    topic: str, size: int, spoken: tuple[int, bytes], piece: int
 ) -> None:
-    large = client.publish(topic, bytes(i % 256 for i in range(size)), version=version, qos=1, packet_id=9)
-    small = client.publish("next", b"1", version=version)
-    packets = decode(client.connect(version) + large + small).packets
+    """However its head is cut by the network."""
+    version, properties = spoken
+    payload = bytes(i % 256 for i in range(size))
+    large = client.publish(topic, payload, version=version, qos=1, packet_id=9, properties=properties)
+    stream = client.connect(version) + large + client.publish("next", b"1", version=version)
+    packets = decode(*(stream[at : at + piece] for at in range(0, len(stream), piece))).packets
     head = bytes(range(64))
     assert packets[1:] == [Oversized(topic, head, size, 1, 9), ("next", b"1", 0, False, 0)]
 
