@@ -179,3 +179,25 @@ def test_a_file_that_is_not_there_or_not_text_is_named(tmp_path: Path) -> None:
     (tmp_path / "latin.toml").write_bytes(b'name = "\xe9poxy"')
     with pytest.raises(ConfigError, match=r"latin.toml: \(file\): is not UTF-8"):
         find_card(str(tmp_path / "latin.toml"))
+
+
+def test_what_is_no_list_and_no_table_is_said_and_the_rest_is_still_read(tmp_path: Path) -> None:
+    """A slip in one table hides no slip in another."""
+    stage = "temps_c = [15, 25]\ntimes_h = [4, 1.6]"
+    assert mistakes(tmp_path, (stage, 'temps_c = "warm"\ntimes_h = [4, 1.6]'))[0] == (
+        "stage.tack-free.temps_c: must be a list of numbers, as in [1, 2.5], not 'warm'"
+    )
+    assert "stage.tack-free.temps_c: is missing" in mistakes(tmp_path, (stage, "times_h = [4, 1.6]"))
+    cells = GOOD[GOOD.index("cells = [") : GOOD.index("[stage.tack-free]")]
+    assert "gel.cells: must be a list of rows, as in [{ temp_c = 20, … }]" in mistakes(
+        tmp_path, (cells, "cells = 50\n")
+    )
+    assert "gel.cells: is missing" in mistakes(tmp_path, (cells, ""))
+    recoat = GOOD[GOOD.index("[recoat]") : GOOD.index("[sources]")]
+    found = mistakes(tmp_path, (recoat, ""), ("base_c = 5", "base_c = 5\nrecoat = 3"))
+    assert "recoat: must be a table, [recoat], not 3" in found
+
+
+def test_a_table_of_which_no_cell_is_sound_is_not_compared(tmp_path: Path) -> None:
+    found = mistakes(tmp_path, ("time_min = 50", "time_min = -50"), ("low_min = 25", "low_min = 35"))
+    assert len(found) == 2

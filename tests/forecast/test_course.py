@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecast.course import course, degree_hours, extreme_hours, hours_below
+from forecast.course import course, degree_hours, extreme_hours, hours_below, mean_c
 
 _TEMPS = st.lists(st.floats(-10.0, 60.0), min_size=2, max_size=12)
 
@@ -81,6 +81,15 @@ def test_extreme_hours_say_when() -> None:
 def test_a_course_shorter_than_the_stretch_is_refused() -> None:
     with pytest.raises(ValueError, match="span_h"):
         extreme_hours(course([0.0, 0.5], [20.0, 20.0]))
+
+
+def test_a_mean_is_of_a_stretch_within_the_course() -> None:
+    """From 10 °C straight up to 20 °C in 2 h: the second hour's mean is 17.5 °C."""
+    ramp = course([0.0, 2.0], [10.0, 20.0])
+    assert mean_c(ramp, 1.0, 2.0) == pytest.approx(17.5)
+    for from_h, to_h in ((-0.1, 1.0), (1.0, 1.0), (1.0, 2.1)):
+        with pytest.raises(ValueError, match="is no stretch of 0 to 2 h"):
+            mean_c(ramp, from_h, to_h)
 
 
 def test_bad_courses_are_refused() -> None:

@@ -46,6 +46,6 @@ def test_only_the_last_stage_must_go_on_at_the_reference_temperature() -> None:
     kept = CureRates(a_card(), 1.5, ((Stage.SANDABLE, never), (Stage.FULL, going)))
     assert (kept.opens, kept.closes) == (None, None)
     with pytest.raises(ValueError, match=r"at 23 °C it never gets full; give one of at least 40 °C"):
-        CureRates(a_card(), 1.5, ((Stage.SANDABLE, going), (Stage.FULL, never)))
+        CureRates(a_card(), 1.5, ((Stage.TACK_FREE, going), (Stage.SANDABLE, going), (Stage.FULL, never)))
     with pytest.raises(ValueError, match="card test has no stages"):
         CureRates(a_card(), 1.5, ())
