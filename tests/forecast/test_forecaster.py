@@ -1,5 +1,6 @@
 """A forecaster that is asked again and again: what it keeps, what it doubts, and how its mix is guarded."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -14,7 +15,7 @@ from forecast.features import Features
 from forecast.forecaster import Forecaster, forecast
 from forecast.past import AHEAD_STEPS, DAY_STEPS, STEP_US, Array, History, moved, thin
 from forecast.paths import BEYOND_K
-from forecast.spread import Spread, unrest
+from forecast.spread import TAIL_ODDS, Pool, Spread, unrest
 from forecast.weighing import matured_means, matured_means_by_hour, mixed
 
 START_US = to_us(datetime(2026, 3, 20, tzinfo=UTC))  # ten days before the European clock change
@@ -238,3 +239,29 @@ def test_no_path_leaves_what_was_ever_measured_by_far() -> None:
     for paths in found.paths.values():
         assert paths.min() >= air.min() - BEYOND_K
         assert paths.max() <= air.max() + BEYOND_K
+
+
+@pytest.mark.parametrize("factor", [0.5, 1.0, 3.0])
+def test_what_feedback_says_of_the_tails_hardly_moves_the_middle(factor: float) -> None:
+    errors = np.linspace(-1.0, 1.0, 201)[None, :]
+    one = np.ones(1)
+    pool = Pool(errors, np.array([201]), np.zeros(1), factor * one, factor * one)
+    said = pool.at(np.array([[0.0, TAIL_ODDS, 0.45, 0.5, 0.55, 1.0 - TAIL_ODDS, 1.0]]))[0]
+    assert said[[0, 1, 3, 5, 6]] == pytest.approx(factor * np.array([-1.0, -0.8, 0.0, 0.8, 1.0]))
+    if factor > 1.0:
+        assert np.abs(said[[2, 4]]) == pytest.approx(0.1, rel=0.05)
+    assert np.all(np.diff(pool.at(np.linspace(0.0, 1.0, 500)[None, :])[0]) >= 0.0)
+
+
+def test_what_is_known_of_the_hours_before_a_target_is_their_mean() -> None:
+    """A setting raised from 10 to 20 °C for three hours, seen from hours before it: nothing later counts."""
+    shed = _shed(10)
+    known = np.full(len(shed) + AHEAD_STEPS, 10.0)
+    known[200:206] = 20.0
+    features = Features(replace(shed, ahead={"heater.setpoint_c": known}), "keel", "air_c")
+    usual = np.zeros(len(shed))
+    ahead = features.toward(12, usual)[:, -6:]
+    # up to step 205 the last 2 h were warm, of the last 6 h one half; the usual day was 10 °C
+    assert ahead[205 - 12, -2:] == pytest.approx([10.0, 5.0])
+    assert ahead[199 - 12, -2:] == pytest.approx([0.0, 0.0])
+    assert ahead[206 + 12 - 12, -2:] == pytest.approx([0.0, 0.0])
