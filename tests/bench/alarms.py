@@ -31,7 +31,6 @@ from collector.domain import Reading
 from collector.journal_book import Batch, Book, Cure
 from collector.store.memory import MemoryStore
 from dashboards.notify.causes import AlarmCause
-from dashboards.notify.finding import Sight
 from dashboards.notify.quiet import QuietHours
 from dashboards.notify.service import scene_of
 from dashboards.notify.shed_findings import findings
@@ -195,9 +194,10 @@ def follow(shed: Shed, config: Config, span: tuple[datetime, datetime], forecast
             ahead, refreshed_at = forecaster.refresh(history, at), at
         outlook = make_outlook(store, made, at, forecast=ahead, book=book)
         allowed |= _sees_it(outlook, wanted_at - at)
-        seen = findings(scene_of(outlook, before, at))
-        pressed |= POLICY.is_quiet(at) and any(one.wakes and one.sight is Sight.THERE for one in seen)
-        found = step(watch, seen, at, POLICY)
+        found = step(watch, findings(scene_of(outlook, before, at)), at, POLICY)
+        pressed |= POLICY.is_quiet(at) and any(
+            one.finding is not None and one.finding.wakes for one in found.watch.live
+        )
         watch, before = found.watch, outlook
         notices += found.notices
         at += LOOK
