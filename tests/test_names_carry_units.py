@@ -53,6 +53,7 @@ UNITLESS_ENDINGS = (
     "_share",
     "_odds",
     "odds",
+    "_logit",
     "progress",
     "fraction",
     "exponent",
