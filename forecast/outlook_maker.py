@@ -250,8 +250,3 @@ def _heard_at(store: Store, at: datetime) -> datetime | None:
     latest = store.latest(at, timedelta(days=2))
     times = [reading.at for name, reading in latest.items() if name.rpartition(".")[2] in NEEDED]
     return max(times, default=None)
-
-
-def no_news_outlook(shed: Shed, at: datetime, why: str) -> Outlook:
-    """Return an outlook that knows nothing, and why."""
-    return Outlook(shed.name, at, None, None, shed.limits, notes=(why,))

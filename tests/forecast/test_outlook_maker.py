@@ -18,15 +18,21 @@ from forecast.air import dew_point_c
 from forecast.batches import ReadyHour
 from forecast.card import Stage
 from forecast.cure_outlook import Basis
+from forecast.outlook import Outlook
 from forecast.outlook_book import KEEP, SEASON, open_outlooks
 from forecast.outlook_json import dump_outlook, load_outlook
-from forecast.outlook_maker import make_outlook, no_news_outlook, shed_of
+from forecast.outlook_maker import make_outlook, shed_of
 from forecast.paths import Forecast
 from forecast.verdict import Verdict
 
 AT = datetime(2026, 4, 2, 21, 4, tzinfo=UTC)
 BATCH = Batch("keel", "hull", "generic-vinyl-ester", 1.75)
 SHED = shed_of(Config(), ())
+
+
+def empty(at: datetime, why: str) -> Outlook:
+    """An outlook that knows nothing but why."""
+    return Outlook(SHED.name, at, None, None, SHED.limits, notes=(why,))
 
 
 def a_store(at: datetime = AT, part_c: float = 20.0) -> MemoryStore:
@@ -182,7 +188,7 @@ def test_outlooks_are_kept_some_days_newest_first(tmp_path: Path) -> None:
     book = open_outlooks(path)
     assert book is not None
     assert book.newest() is None
-    made = [no_news_outlook(SHED, AT + timedelta(hours=h), f"hour {h}") for h in (0, 1, 2, 30, 72)]
+    made = [empty(AT + timedelta(hours=h), f"hour {h}") for h in (0, 1, 2, 30, 72)]
     for outlook in made:
         book.keep(outlook)
     reader = open_outlooks(path, read_only=True)
@@ -192,9 +198,9 @@ def test_outlooks_are_kept_some_days_newest_first(tmp_path: Path) -> None:
     assert reader.newest(AT + timedelta(hours=1)) == made[1]
     assert reader.between(AT, AT + timedelta(days=2)) == made[:4]
     assert reader.spaced(AT, AT + timedelta(days=2)) == [made[0], made[3]]
-    book.keep(no_news_outlook(SHED, AT + KEEP + timedelta(hours=2, minutes=30), "later"))
+    book.keep(empty(AT + KEEP + timedelta(hours=2, minutes=30), "later"))
     assert reader.between(AT, AT + timedelta(days=1)) == [made[0]]  # of six hours the first stays
-    book.keep(no_news_outlook(SHED, AT + SEASON + timedelta(hours=1), "a year later"))
+    book.keep(empty(AT + SEASON + timedelta(hours=1), "a year later"))
     assert reader.newest(AT) is None
     reader.close()
     book.close()
