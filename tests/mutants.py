@@ -30,7 +30,9 @@ ROOT = Path(__file__).parent.parent
 _IN = "tests/collector"
 # A module, and the tests that hold it.
 HOUSE = {
-    "collector.intake": f"{_IN}/test_intake.py {_IN}/test_births_kept.py {_IN}/test_repeats.py",
+    "collector.intake": " ".join(
+        f"{_IN}/test_{name}.py" for name in ("intake", "joined_commits", "births_kept", "repeats")
+    ),
     "collector.repeats": f"{_IN}/test_repeats.py",
     "collector.payload": f"{_IN}/test_payload.py {_IN}/test_payload_pairs.py",
     "collector.values": f"{_IN}/test_payload.py {_IN}/test_payload_pairs.py",
