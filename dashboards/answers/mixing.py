@@ -1,5 +1,6 @@
 """The answers about mixing and about resin cards."""
 
+from collector.units import ZERO_C_K
 from dashboards.answers.shape import Shape, answer, by_name, count, flag, maybe, number, obj, one_of
 from forecast.card import Family, Stage
 from forecast.card_check import Kind
@@ -50,7 +51,7 @@ _GEL = {"low": "a tenth of pots gel before", "likely": "likely", "high": "nine t
 
 
 def _resin() -> Shape:
-    temps = {"type": "array", "items": number("temperature [°C]", -273.15)}
+    temps = {"type": "array", "items": number("temperature [°C]", -ZERO_C_K)}
     hours = {"type": "array", "items": number("hours from mixing [h]", 0.0)}
     cell = obj(
         "One cell of the gel-time table.",

@@ -15,6 +15,7 @@ from enum import Enum
 from typing import Any
 
 from collector.domain import QUANTITIES
+from collector.units import ZERO_C_K
 
 Shape = dict[str, Any]
 """A JSON Schema."""
@@ -25,7 +26,6 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z$"
 _TIMES = frozenset({"at", "since", "start", "end"})
 NO_KINDS: Mapping[type, Shape] = types.MappingProxyType({})
-_COLDEST_C = -273.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ _UNITS: Mapping[str, _Unit] = {
     "ml": _Unit("mL", 0.0),
     "kg": _Unit("kg", 0.0),
     "kw": _Unit("kW", 0.0),
-    "c": _Unit("°C", _COLDEST_C),
+    "c": _Unit("°C", -ZERO_C_K),
     "k": _Unit("K, a difference of temperatures"),
     "h": _Unit("h", 0.0),
     "s": _Unit("s"),

@@ -11,7 +11,7 @@ from collector.errors import StoreError
 from dashboards.health import Health, examine, outlook_age
 from dashboards.session import EXIT_CODES, Session, usual_config_path
 from dashboards.settings import setting_lines
-from dashboards.terminal.render.check import check_sentences, check_text, sensor_words
+from dashboards.terminal.render.check import check_sentences, check_text, files_text, sensor_words
 from dashboards.terminal.saying import say
 from dashboards.view import Reader
 from forecast.verdict import Verdict
@@ -51,7 +51,8 @@ def check(
         if session.plain:
             say(session.console, check_sentences(health, files, session.reader, outlook), plain=True)
         else:
-            session.console.print(check_text(health, *files, session.reader, outlook))
+            session.console.print(files_text(*files), soft_wrap=True)
+            session.console.print(check_text(health, session.reader, outlook))
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
 
 

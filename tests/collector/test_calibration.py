@@ -164,7 +164,10 @@ def test_nobody_reads_a_store_past_the_calibration() -> None:
         if "from collector.store.opening import" in path.read_text(encoding="utf-8")
     }
     # yard.py asks the central store only which sheds there are
-    assert set(opening) == {"session.py", "service.py", "demo_shed.py", "yard.py", "yard_refresh.py"}
+    assert set(opening) == {
+        *("session.py", "service.py", "demo_shed.py", "watched_shed.py", "yard.py", "yard_refresh.py"),
+    }
     assert "corrected(far" in opening["yard_refresh.py"]
     assert "corrected(open_store(" in opening["service.py"]
     assert "return corrected(store" in opening["session.py"]
+    assert "return corrected(store" in opening["watched_shed.py"]

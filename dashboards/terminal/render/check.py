@@ -13,13 +13,14 @@ from dashboards.view import NAMES, Reader, age_words
 _HEAD_SHOWN = 40
 
 
-def check_text(
-    health: Health, config_words: str, store_words: str, reader: Reader, outlook: Age | None = None
-) -> Text:
-    """Return the whole check, trouble marked with ``!`` at the start of its line."""
+def files_text(config_words: str, store_words: str) -> Text:
+    """Return what was looked at; a path stays in one piece, to be copied."""
+    return Text("\n").join([_fact("Configuration", config_words), _fact("Store", store_words)])
+
+
+def check_text(health: Health, reader: Reader, outlook: Age | None = None) -> Text:
+    """Return what was found, trouble marked with ``!`` at the start of its line."""
     lines = [
-        _fact("Configuration", config_words),
-        _fact("Store", store_words),
         _fact("Daemon", health.daemon_words, well=health.daemon_well),
         *(_fact("Source", words) for words in health.source_words),
         *([] if outlook is None else [_fact("Outlook", outlook.words, well=outlook.well)]),
