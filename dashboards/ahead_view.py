@@ -95,9 +95,7 @@ def rescue_words(rescue: Rescue, at: datetime, reader: Reader) -> str:
             f"by {by} at the latest"
         )
     if not by:
-        return (
-            f"To do: bring the part to {part} or it stays as it is; each hour below counts little or nothing"
-        )
+        return f"To do: bring the part to {part}; an hour below that counts little or nothing"
     return f"To do: keep the part {warmer} warmer than forecast (about {part}) from {by} on"
 
 

@@ -6,6 +6,7 @@ slopes need, are stepped side by side. Constants are logarithms about the priors
 turn negative, and each is bounded; a shed without much to tell stays near its prior and says so.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -152,6 +153,12 @@ def outside_filled(past: ClimatePast) -> tuple[Array, Array, Array]:
     return out_c, np.maximum(whole(past.sun_w_m2, 0.0), 0.0), np.maximum(whole(past.wind_m_s, 3.0), 0.0)
 
 
+def _as_fitted(fit: ClimateFit, names: Sequence[tuple[str, int]]) -> Array:
+    """Return what another fit found, as this one counts it: the ground in °C, all else by its logarithm."""
+    values = [(name, float(np.ravel(getattr(fit.model, name))[bay])) for name, bay in names]
+    return np.array([value if name == "ground_c" else np.log(value) for name, value in values])
+
+
 def _task(past: ClimatePast, order: tuple[int, ...], power_w: float, start: ClimateFit | None) -> _Task:
     bays = len(order)
     rows = list(order)
@@ -173,10 +180,9 @@ def _task(past: ClimatePast, order: tuple[int, ...], power_w: float, start: Clim
     high.append(5.0)
     begin = np.zeros(len(names))
     if start is not None and start.order == order:
-        for place, (name, bay) in enumerate(names):
-            value = float(np.ravel(getattr(start.model, name))[bay])
-            begin[place] = (value if name == "ground_c" else np.log(value)) - usual[place]
-        begin = within(begin / np.array(spread), np.array(low), np.array(high))
+        begin = within(
+            (_as_fitted(start, names) - np.array(usual)) / np.array(spread), np.array(low), np.array(high)
+        )
     starts, marks = _looks(past, rows)
     return _Task(
         names=tuple(names),

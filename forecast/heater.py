@@ -43,6 +43,7 @@ from forecast.heater_state import (
     Overshoot,
     Running,
     Sign,
+    WarmUp,
     WorkTime,
 )
 from forecast.heater_work import BatchPace, batch_pace
@@ -120,12 +121,7 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
         work = None
     else:
         advice, work = _advised(found, pace, at, past.step_s)
-    warm = None
-    if probed:
-        top_c = _top(programme)
-        warm = warm_up(first, place, part.target_c, at, thickness_mm=part.thickness_mm, setpoint_c=top_c)
-        if not np.isfinite(past.humidity_pct[place]).any():
-            warm = replace(warm, dew_odds=None, least_margin_k=None)
+    warm = _warmed(first, place, part, at, past, programme) if probed else None
     return replace(
         nothing,
         now=now,
@@ -137,6 +133,18 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
         warm_up=warm,
         cautions=cautions(settings, advice),
     )
+
+
+def _warmed(
+    course: Course, place: int, part: Part, at: datetime, past: ClimatePast, programme: Array
+) -> WarmUp:
+    """Tell how the part gets warm; without a humidity nothing is said of dew."""
+    warm = warm_up(
+        course, place, part.target_c, at, thickness_mm=part.thickness_mm, setpoint_c=_top(programme)
+    )
+    if np.isfinite(past.humidity_pct[place]).any():
+        return warm
+    return replace(warm, dew_odds=None, least_margin_k=None)
 
 
 def _no_news(

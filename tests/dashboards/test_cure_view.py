@@ -160,8 +160,8 @@ def test_a_plain_sentence_has_it_all() -> None:
     assert cure_sentence(found(9.0, 4.0), DUBLIN) == (
         "k1 (hull, keel): wet, STALLED before gel; 30 min at 23.0 °C would bring it to gel; "
         "4 h below 12.0 °C, the coldest its data sheet answers for: little or none of that counts; "
-        "warm the part; Barely on track; To do: bring the part to 12 °C or it stays as it is; each hour "
-        "below counts little or nothing; No forecast: the hours ahead are reckoned at the warmth of the last "
+        "warm the part; Barely on track; To do: bring the part to 12 °C; an hour below that "
+        "counts little or nothing; No forecast: the hours ahead are reckoned at the warmth of the last "
         "ones."
     )
     assert cure_sentence(found(23.0, 9.0), DUBLIN) == (
