@@ -19,7 +19,7 @@ demo: $(VENV)/.run ## a simulated shed, live, in one command (ARGS='--for 30 --p
 
 test: $(VENV)/.test ## every test, with a real broker and real clients
 	@.ci/debian
-	@$(BIN)/python -m pytest -n $(JOBS) $(ARGS)
+	@$(BIN)/python -m pytest -n $(JOBS) --dist worksteal $(ARGS)
 
 check: $(VENV)/.test ## style, types, and which room may import which
 	@$(BIN)/ruff check .
@@ -40,7 +40,7 @@ bench-intake: $(VENV)/.test ## print what taking readings costs, beside plain cl
 	@.ci/debian
 	@$(BIN)/python -m tests.bench.intake $(ARGS)
 
-bench-forecast: $(VENV)/.test ## score the forecasts on measured data (hours)
+bench-forecast: $(VENV)/.test ## score the forecasts on measured data (an hour; goes on where it was stopped; ARGS=--quick)
 	@$(BIN)/python -m tests.bench.forecast_skill --jobs $(JOBS) $(ARGS)
 
 bench-windows: $(VENV)/.test ## score decisions to start a job on measured data
