@@ -1,4 +1,8 @@
-"""A shed to watch, whose clock stands still: readings like a sinus of the day, a cure, and an outlook."""
+"""A shed to watch, whose clock stands still: readings like a sinus of the day, a cure, and an outlook.
+
+The sinus and the hour by which a cure is wanted go by the scene's own *now*, so that a scene on the machine's
+clock says the same at every hour of the day.
+"""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -39,11 +43,12 @@ def watched(
     folder: Path, scene: Scene = GOOD_DAY, *, cure_h: float | None = 2.0, clock: Clock | None = None
 ) -> Session:
     """Return a session on a shed in `folder`, with a day of readings and a cure laid so long ago."""
-    session = Session(config_in(folder), folder / "layday.toml", clock=clock or ManualClock(AT))
+    clock = clock or ManualClock(AT)
+    session = Session(config_in(folder, clock.now()), folder / "layday.toml", clock=clock)
     now = session.clock.now()
     store = open_store(session.store_path)
     moments = [now - timedelta(minutes=minutes) for minutes in range(0, 24 * 60, 10)]
-    store.add([Reading(name, at, value, at) for at in moments for name, value in readings(scene, at).items()])
+    store.add([Reading(name, at, value, at) for at in moments for name, value in readings(scene, at, now).items()])
     if cure_h is not None:
         lay(session, cure_h)
     keep_outlook(session, scene)
@@ -51,9 +56,10 @@ def watched(
     return session
 
 
-def config_in(folder: Path) -> Config:
-    """Write a configuration of two bays into `folder`, and read it."""
+def config_in(folder: Path, now: datetime) -> Config:
+    """Write a configuration of two bays into `folder`, and read it; cures are wanted in 12 h (7:00 for `AT`)."""
     lines = ["[shed]", 'name = "tunnel"', "[store]", 'path = "layday.sqlite"']
+    lines += ["[cure]", f'ready_by = "{now + timedelta(hours=11, minutes=56):%H:%M}"']
     for bay in ("keel", "sheer"):
         for quantity in ("air_c", "humidity_pct", "part_c"):
             lines += ["[[sensor]]", f'place = "{bay}"', f'quantity = "{quantity}"']
@@ -63,9 +69,9 @@ def config_in(folder: Path) -> Config:
     return load_config(file)
 
 
-def readings(scene: Scene, at: datetime) -> dict[str, float]:
+def readings(scene: Scene, at: datetime, now: datetime) -> dict[str, float]:
     """Return what the sensors say at a moment."""
-    wave = float(_wave(np.array([to_us(at)]))[0])
+    wave = float(_wave(np.array([to_us(at)]), now)[0])
     found = {}
     for bay, middle_c in (("keel", scene.keel_c), ("sheer", scene.sheer_c)):
         found[f"{bay}.part_c"] = round(middle_c + scene.swing_k * wave, 2)
@@ -89,7 +95,7 @@ def keep_outlook(session: Session, scene: Scene) -> None:
     step_us = 600_000_000
     times_us = to_us(at) // step_us * step_us + step_us * np.arange(1, 433, dtype=np.int64)
     fan = np.linspace(-1.0, 1.0, 200)[:, None] * np.sqrt(np.linspace(0.0, 2.0, 432))[None, :]
-    wave = _wave(times_us)[None, :]
+    wave = _wave(times_us, at)[None, :]
     paths = {}
     for bay, middle_c in (("keel", scene.keel_c), ("sheer", scene.sheer_c)):
         paths[bay, "part_c"] = middle_c + scene.swing_k * wave + fan
@@ -108,8 +114,8 @@ def keep_outlook(session: Session, scene: Scene) -> None:
 
 
 def _wave(
-    times_us: "np.ndarray[tuple[int], np.dtype[np.int64]]",
+    times_us: "np.ndarray[tuple[int], np.dtype[np.int64]]", now: datetime
 ) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
-    """Warmest at three in the afternoon, coldest at three in the morning (UTC)."""
-    hours = times_us / 3.6e9 % 24.0
-    return np.cos((hours - 15.0) / 24.0 * 2.0 * np.pi)
+    """Warmest 4:04 h before now (three in the afternoon for `AT`) and coldest 12 h after that."""
+    hours = (times_us - to_us(now)) / 3.6e9
+    return np.cos((hours + 4.0 + 4.0 / 60.0) / 24.0 * 2.0 * np.pi)
