@@ -16,7 +16,7 @@ RISK_BELOW_ODDS, SAFE_FROM_ODDS = 0.5, 0.7
 DEW_FROM_ODDS, DEW_BELOW_ODDS = 0.5, 0.3
 GO_OUT_WITHIN = timedelta(hours=2, minutes=30)
 """Nobody is woken for what can still be done later than this: the forecast may yet change."""
-WORTH_A_NIGHT = timedelta(hours=1)
+WORTH_A_NIGHT = timedelta(hours=2)
 """Nobody is woken for a stage that is likely later than wanted by less than this: our choice."""
 RECOAT_WITHIN = timedelta(hours=3)
 HOT_FROM_C, HOT_BELOW_C = 65.0, 55.0
