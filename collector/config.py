@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from collector.calibration import Correction, Corrections
 from collector.central_config import CentralConfig, ForwardConfig
 from collector.config_base import Model, ModelName
+from collector.correction import Correction, Corrections
 from collector.cure_config import CureConfig
 from collector.domain import Sensor
 from collector.errors import ConfigError

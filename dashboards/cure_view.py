@@ -5,9 +5,8 @@ from datetime import UTC, datetime
 from dashboards.ahead_view import ahead_json, ahead_words, arrival_words
 from dashboards.view import Reader, age_words
 from forecast.cautions import Caution, Trouble
-from forecast.cure_now import LAST_HOURS_H
 from forecast.cure_outlook import Basis, CureOutlook
-from forecast.cure_state import CureState, Moment, StageState
+from forecast.cure_state import LAST_HOURS_H, CureState, Moment, StageState
 
 _HOURS_PER_DAY = 24.0
 _DAYS_FROM_H = 72.0  # "51 h" can be planned with, "2 days" cannot

@@ -1,6 +1,6 @@
 """From a forecast to words, numbers and a small chart of the next two days. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -16,7 +16,6 @@ from dashboards.terminal.chart import Course, Frame, Spread, chart_lines
 from dashboards.terminal.palette import QUIET, STRONG
 from dashboards.view import NAMES, Reader
 from forecast.air import margin_k
-from forecast.past import Array
 from forecast.paths import Forecast
 from forecast.verdict import Limits
 
@@ -162,22 +161,22 @@ def bay_chart(
     if not shown:
         return []
 
-    def of_reader(values: Array) -> Array:
-        return np.array([shown_temperature(float(v), fahrenheit=reader.units == "us") for v in values])
+    def of_reader(values: Iterable[float]) -> list[float]:
+        return [shown_temperature(float(v), fahrenheit=reader.units == "us") for v in values]
 
-    times = forecast.times_us
+    times = forecast.times_us.tolist()
     courses = []
     for name in shown:
         words, letter, every, style = _DRAWN[name]
         likely = of_reader(forecast.quantile(bay, name, 0.5))
         courses.append(Course(words, letter, times, likely, every, style))
     low, high = (of_reader(forecast.quantile(bay, shown[0], odds)) for odds in (_ODDS[0], _ODDS[-1]))
-    levels = of_reader(np.array([limits.air_min_c, limits.air_max_c]))
+    levels = of_reader([limits.air_min_c, limits.air_max_c])
     frame = Frame(
         forecast.issued_at,
         forecast.issued_at + SPAN,
         forecast.issued_at,
-        tuple(levels.tolist()),
+        tuple(levels),
         reader.temperature(0.0).split()[1],
         reader.zone,
         plain=plain,

@@ -101,8 +101,8 @@ def test_a_charts_hours_stand_at_their_moments(name: str) -> None:
     """No label falls on a half hour or stands twice; each is where its hour is."""
     zone, change, _ = CHANGES[name]
     start, end = change - 5 * H, change + 7 * H
-    times = np.array([to_us(start), to_us(end)])
-    course = Course("air", "a", times, np.array([10.0, 20.0]), 1, Style())
+    times = [to_us(start), to_us(end)]
+    course = Course("air", "a", times, [10.0, 20.0], 1, Style())
     frame = Frame(start, end, change, (), "°C", zone)
     line = chart_lines([course], None, frame, 131, 8)[-1].plain
     labels = line.split()[1:]
