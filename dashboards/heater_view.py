@@ -21,9 +21,13 @@ from forecast.verdict import Verdict
 
 _SIGNS = {
     Sign.HEATER_STOPPED: "HEATER STOPPED, {when}: see to the flame, the gas and the switch; cover the part",
-    Sign.DOOR_OPEN: "DOOR OPEN, {when}: the shed loses several times its usual heat; shut it",
+    Sign.DOOR_OPEN: "DOOR OPEN, {when}: several times the usual heat goes; shut it, unless it lets fumes out",
     Sign.SENSOR_MOVED: "SENSOR MOVED, {when}: the air in one bay jumped, alone; put it back, then ask again",
 }
+_BEFORE_LIGHTING = (
+    "Where it smells of gas: touch no switch, light nothing, shut the bottle, open up and get out. Where it "
+    "smells of styrene or solvent: air the shed before anything is lit."
+)
 _DEW_LIKELY_ODDS = 0.1
 _HOPELESS_ODDS = 0.5
 _INSTEAD = "less catalyst or smaller pots"
@@ -78,6 +82,8 @@ def heater_lines(outlook: HeaterOutlook, reader: Reader) -> Iterator[str]:
     """Yield the heater in plain sentences, what to do first."""
     at = outlook.at
     yield f"{outlook.bay}: {headline(outlook, reader)}"
+    if outlook.sign is Sign.HEATER_STOPPED:
+        yield _BEFORE_LIGHTING
     if outlook.overshoot is not None:
         yield _peak(outlook.overshoot, at, reader)
     if outlook.work is not None:
@@ -94,10 +100,13 @@ def heater_lines(outlook: HeaterOutlook, reader: Reader) -> Iterator[str]:
 def heater_sentence(outlook: HeaterOutlook, reader: Reader) -> str:
     """Return the heater as one plain sentence, for screen readers and logs."""
     words = [f"{outlook.bay}: {headline(outlook, reader)}"]
+    if outlook.sign is Sign.HEATER_STOPPED:
+        words.append(_BEFORE_LIGHTING)
     if outlook.overshoot is not None:
         words.append(_peak(outlook.overshoot, outlook.at, reader))
     if outlook.fuel is not None:
         words.append(_fuel(outlook.fuel, outlook.at, reader))
+    words += [f"{caution[:1].upper()}{caution[1:]}." for caution in outlook.cautions]
     return " ".join(words)
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from dashboards.care import MORE_HEAT, SHEET_DECIDES
 from dashboards.view import Reader
 from forecast.limits import Limit
 from forecast.verdict import Verdict
@@ -37,6 +38,7 @@ _IN_THE_WAY = {
     Limit.HORIZON: "the forecast does not reach so far",
 }
 _WAITED_FOR = {Limit.HUMIDITY: "the air to dry", Limit.MARGIN: "the dew point to fall"}
+_WARMING = (Remedy.WARMER_PART, Remedy.WARMER_AIR, Remedy.MORE_HEAT)
 _MOST_PCT = 99
 _MIN_PER_H = 60.0
 _W_PER_KW = 1000.0
@@ -135,6 +137,13 @@ def window_sentence(found: JobWindows, at: datetime, reader: Reader) -> str:
     """Return one answer as one plain sentence, for screen readers, logs and `--plain`."""
     says = "; ".join(window_says(found, at, reader))
     return f"{found.bay}, {found.job}: {found.verdict.value}, {says}."
+
+
+def window_cautions(found: Sequence[JobWindows]) -> list[str]:
+    """Return what can hurt where these answers are followed; nothing where none advises anything."""
+    shown = [one for answer in found if answer.verdict is not Verdict.GO for one in answer.openings]
+    told = [MORE_HEAT] if any(one.remedy in _WARMING for one in shown) else []
+    return [*told, SHEET_DECIDES] if shown or any(answer.windows for answer in found) else told
 
 
 def hour_marks(found: JobWindows, at: datetime, cell_h: int = 1, hours: int = 72) -> str:

@@ -206,6 +206,8 @@ def cautions(settings: HeaterSettings, advice: HeaterAdvice) -> tuple[str, ...]:
     """Return what can hurt where this advice is followed; the data sheet and local rules decide."""
     flame = settings.fuel != "electric"
     told = []
+    if flame and not settings.unvented:
+        told.append("a flue may leak carbon monoxide, which kills without a smell: an alarm that works")
     if flame and settings.unvented:
         told.append(
             "unvented flame: carbon monoxide kills without a smell; fresh air, and an alarm that works"

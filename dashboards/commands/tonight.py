@@ -9,6 +9,7 @@ import typer
 
 from collector.errors import InputError
 from collector.journal_book import Book
+from dashboards.care import tonight_cautions
 from dashboards.cure_view import cure_json, cure_sentence
 from dashboards.cures import cures_now, read_book
 from dashboards.known_ahead import history_of
@@ -99,5 +100,7 @@ def _print(
             console.print(cure_sentence(cure, reader), soft_wrap=True, markup=False)
         if not found and not mistakes:
             console.print("No live cure.")
+        for caution in tonight_cautions(found):
+            console.print(f"{caution[:1].upper()}{caution[1:]}.", soft_wrap=True, markup=False)
     elif found or not mistakes:
         console.print(tonight_text(session.config.shed.name, found, moment, reader, console.width))

@@ -154,7 +154,7 @@ def _best(found: Sequence["JobWindows"]) -> Verdict:
 
 def _print(session: Session, found: Sequence["JobWindows"], notes: Sequence[str], moment: datetime) -> None:
     from dashboards.terminal.render.windows import windows_text
-    from dashboards.window_view import window_sentence, windows_json
+    from dashboards.window_view import window_cautions, window_sentence, windows_json
 
     console = session.console
     if session.json:
@@ -165,6 +165,8 @@ def _print(session: Session, found: Sequence["JobWindows"], notes: Sequence[str]
     if session.plain:
         for one in found:
             console.print(window_sentence(one, moment, session.reader), markup=False, soft_wrap=True)
+        for caution in window_cautions(found):
+            console.print(f"{caution[:1].upper()}{caution[1:]}.", markup=False, soft_wrap=True)
         return
     text: Text = windows_text(session.config.shed.name, found, moment, session.reader, console.width)
     console.print(text)

@@ -104,6 +104,14 @@ def test_a_stopped_heater_comes_before_all_advice_and_is_no_go() -> None:
     assert heater_verdict(replace(OUTLOOK, advice=HeaterAdvice(Action.NO_NEWS))) is Verdict.NO_NEWS
 
 
+def test_who_goes_to_light_it_again_is_told_of_gas_first_and_plain_words_keep_the_cautions() -> None:
+    stopped = replace(OUTLOOK, sign=Sign.HEATER_STOPPED)
+    assert list(heater_lines(stopped, Reader()))[1].startswith("Where it smells of gas: touch no switch")
+    assert "smells of gas" in heater_sentence(stopped, Reader())
+    assert "smells of gas" not in heater_sentence(OUTLOOK, Reader())
+    assert heater_sentence(OUTLOOK, Reader()).endswith("The resin maker's data sheet and local rules decide.")
+
+
 def test_fahrenheit_for_those_who_think_in_it() -> None:
     assert heater_sentence(OUTLOOK, Reader(units="us")).startswith("keel: Set 64.4 °F by 13:20.")
 

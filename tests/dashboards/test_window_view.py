@@ -1,17 +1,20 @@
 """What people read of windows: exact words."""
 
+from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboards.care import MORE_HEAT, SHEET_DECIDES
 from dashboards.plan_view import plan_lines
 from dashboards.terminal.render.windows import windows_text
 from dashboards.view import Reader
-from dashboards.window_view import hour_marks, window_sentence, windows_json
+from dashboards.window_view import hour_marks, window_cautions, window_sentence, windows_json
 from forecast.job import Job, JobLimits
 from forecast.plan import plan
+from forecast.verdict import Verdict
 from forecast.window import Terms, windows
 from forecast.window_json import dump_windows, load_windows
 from tests.forecast.test_plan import BARE
@@ -58,6 +61,18 @@ def test_the_verdict_comes_first_on_a_terminal_of_any_width() -> None:
         lines = windows_text("tunnel", found, at(0), READER, width).plain.splitlines()
         assert lines[2].startswith(" + GO  keel, lay")
         assert all(len(line) <= width for line in lines)
+
+
+def test_advice_to_heat_is_never_without_what_can_hurt() -> None:
+    """Nor any advice without whose word counts; where nothing is advised nothing is warned of."""
+    cold = windows_text("tunnel", [one(forecast({"part_c": 13.0}))], at(0), READER, 300).plain.splitlines()
+    assert cold[-2:] == [MORE_HEAT, SHEET_DECIDES]
+    humid = forecast({"humidity_pct": between(9, 12 + 1 / 3, 60.0, 80.0)})
+    damp = windows_text("tunnel", [one(humid)], at(0), READER, 300).plain
+    assert MORE_HEAT not in damp
+    assert damp.endswith(SHEET_DECIDES)
+    silent = replace(one(forecast()), verdict=Verdict.NO_NEWS, windows=(), openings=())
+    assert window_cautions([silent]) == []
 
 
 def test_a_plan_names_each_job_with_its_hours() -> None:
