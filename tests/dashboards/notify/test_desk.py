@@ -107,7 +107,7 @@ def test_nobody_sleeps_on_a_word_that_could_not_be_sent(
     if went:
         clock, mail = ManualClock(AT + timedelta(minutes=21)), Recorder()
         assert Courier(Outbox(file), 0, [("mail", mail)], clock, HEAD).once()
-        assert "nobody is woken for it unless it gets much worse" in mail.got[0].text
+        assert "nobody will be woken for this unless it gets much worse" in mail.got[0].text
     for minutes in range(30, 300, 15):
         desk.look(
             Scene(AT + timedelta(minutes=minutes), replace(cold, issued_at=AT + timedelta(minutes=minutes)))
@@ -194,8 +194,8 @@ def test_the_evening_word_says_what_nobody_will_be_woken_for(file: AlarmFile, co
     (word,) = words_due(replace(cold, issued_at=at), desk.watch(), at, replace(HOURS, quiet=True), HEAD)
     assert word.head == "tunnel: the watch is on"
     assert "hull (keel): warm it by Fri 02:34." in word.text
-    assert "nobody is woken for it unless it gets much worse." in word.text
-    assert "To be: layday alarms aside a1 --until 01:34" in word.text
+    assert "nobody will be woken for this unless it gets much worse." in word.text
+    assert "If you want to be: layday alarms aside a1 --until 01:34" in word.text
 
 
 def test_no_word_without_a_cure_or_with_stale_news(cold: Outlook) -> None:
