@@ -183,13 +183,13 @@ def _fuel_low(case: _Case) -> Saying:
         return Saying(
             "the fuel is as good as gone: change the bottle",
             f"about {left_kg:.1f} kg of fuel are left, which is as good as none; {wanted}",
-            "put a full bottle or tank on now, and see that the heater lights",
+            "put a full bottle or tank on now, flame out, nothing burning near; see that the heater lights",
             "as weighed or reckoned",
         )
     return Saying(
         f"fuel may be gone by {case.clock(by_at)}: change the bottle",
         f"{left_kg:.1f} kg of fuel may be gone by {case.clock(by_at)}; {wanted}",
-        f"have a full bottle or tank on before {case.clock(by_at)}",
+        f"change the bottle or tank before {case.clock(by_at)}, flame out and nothing burning near",
         "9 times in 10 it lasts longer",
     )
 
@@ -210,7 +210,7 @@ def _sensor_lost(case: _Case) -> Saying:
         f"{case.bay}: {names} silent",
         f"nothing from the {names} of {case.bay} since {case.clock(case.facts.since_at)}; "
         "what rests on it is no longer watched",
-        "check power, cable and network of the node; until then feel the part by hand",
+        "check power, cable and network of the node; until then feel the part, gloves on",
         "certain",
     )
 
@@ -232,7 +232,7 @@ def _recoat_closing(case: _Case) -> Saying:
     return Saying(
         f"{case.part}: next ply by {first}",
         f"the recoat window of {case.part} closes about {likely}",
-        f"lay the next ply before {first}; after that grind first, and lay on the ground surface",
+        f"lay the next ply before {first}; after that grind first, mask on, and lay on the ground surface",
         f"9 times in 10 it is open until {first}",
     )
 

@@ -1,5 +1,6 @@
 """One sensor, or a few, that go wrong in one way each: the flag, when it comes, and when it goes."""
 
+import json
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
@@ -7,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.clock import to_us
 from collector.domain import Flag, Reading
 from collector.errors import StoreError
 from collector.quality import STATE_KEY, Judge, seeded_judge
@@ -99,6 +101,19 @@ def test_humidity_pinned_at_100_is_a_wet_sensor_after_half_an_hour_and_until_it_
     assert found[44:] == [Flag.NONE, Flag.NONE]
 
 
+@pytest.mark.parametrize(
+    ("value", "clock_off", "flag"),
+    [(0.0, timedelta(0), Flag.ALL_ZERO), (100.0, timedelta(hours=2), Flag.CLOCK_OFF)],
+)
+def test_another_fault_in_between_does_not_clear_a_wet_sensor(
+    value: float, clock_off: timedelta, flag: Flag
+) -> None:
+    wet = series("keel.humidity_pct", [92.0, 97.0, *[100.0] * 43])
+    at = wet[40].at
+    wet[40] = Reading("keel.humidity_pct", at + clock_off, value, at)
+    assert flags(wet)[38:] == [Flag.PINNED] * 2 + [flag] + [Flag.PINNED] * 4
+
+
 def test_fog_may_stand_outdoors_for_days() -> None:
     assert not any(flags(series("outdoor.humidity_pct", [100.0] * 3000)))
 
@@ -160,7 +175,8 @@ def test_one_of_three_that_stands_apart_for_half_an_hour_disagrees() -> None:
 def test_of_two_that_differ_nobody_can_say_which_is_wrong() -> None:
     calm = series("sheer.air_c", lively(200))
     odd = series("keel.air_c", [18.0 + min(max(i - 60, 0), 25) for i in range(200)])
-    assert not any(flags(by_time(calm, odd)))
+    outdoors = series("outdoor.air_c", lively(200))  # no third: it is not of the shed
+    assert not any(flags(by_time(calm, odd, outdoors)))
 
 
 def test_a_bay_that_is_always_colder_does_not_disagree() -> None:
@@ -262,6 +278,68 @@ def test_a_restart_forgets_neither_what_stands_nor_what_was_learned() -> None:
         Flag.STUCK,
         Flag.NONE,
     ]
+
+
+STILL = series("keel.air_c", [18.37], START)
+
+
+def restarted(text: str | None, *kept: Reading) -> Judge:
+    """Return the judge of a shed with these newest readings, and what an earlier judge left."""
+    store = MemoryStore()
+    store.add(kept)
+    if text is not None:
+        store.write_state(STATE_KEY, State(text, START))
+    return seeded_judge(store, START + MINUTE)
+
+
+def left(changed_at: datetime, value: float, longest_s: float = 1800.0) -> str:
+    row = [longest_s, to_us(changed_at), value]
+    return json.dumps({"schema": "layday/quality/1", "sensors": {"keel.air_c": row}})
+
+
+def stuck_after(judge: Judge) -> timedelta | None:
+    """Return how long after the restart a sensor that stands still beside a lively one is stuck."""
+    still = series("keel.air_c", [18.37] * 300, START + MINUTE, 5 * MINUTE)
+    beside = series("sheer.air_c", lively(300), START + MINUTE, 5 * MINUTE)
+    return next((one.at - START for one in judge.judge(by_time(still, beside)) if one.flags), None)
+
+
+def test_a_rest_goes_on_through_a_restart() -> None:
+    """Its longest was an hour, so four are too long: two and a half before the restart count."""
+    found = stuck_after(restarted(left(START - timedelta(hours=2.5), 18.37, 3600.0), *STILL))
+    assert found is not None
+    assert found < timedelta(hours=2)  # a dozen closer looks are wanted all the same
+    anew = stuck_after(restarted(left(START, 18.37, 3600.0), *STILL))
+    assert anew is not None
+    assert anew >= timedelta(hours=4)
+
+
+@pytest.mark.parametrize(
+    ("changed_at", "value"),
+    [
+        (START - timedelta(hours=9), 17.9),  # left before the value last changed
+        (START + timedelta(hours=9), 18.37),  # by a clock that was wrong
+        (datetime(1960, 1, 1, tzinfo=UTC), 18.37),
+    ],
+)
+def test_what_was_left_of_another_value_or_clock_says_nothing_of_this_rest(
+    changed_at: datetime, value: float
+) -> None:
+    found = stuck_after(restarted(left(changed_at, value), *STILL))
+    assert found is not None
+    assert timedelta(hours=2) <= found <= timedelta(hours=2, minutes=30)
+
+
+def test_a_sensor_that_was_wet_at_the_restart_still_is_and_a_dry_one_is_not() -> None:
+    wet, dry = (
+        series(f"{bay}.humidity_pct", [100.0])[0]._replace(flags=flag)
+        for bay, flag in (("keel", Flag.PINNED), ("sheer", Flag.NONE))
+    )
+    judge = restarted(None, wet, dry)
+    (still_wet,) = flags(series("keel.humidity_pct", [98.0], START + 20 * MINUTE), judge)
+    assert still_wet is Flag.PINNED
+    at_the_top = flags(series("sheer.humidity_pct", [100.0] * 21, START + 20 * MINUTE), judge)
+    assert not any(at_the_top)
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"sensors": 3}', '{"sensors": {"keel.air_c": [1]}}', "{}"])
