@@ -35,6 +35,7 @@ from dashboards.notify.watch import Policy, Watch
 from dashboards.view import Reader
 from forecast.outlook import Outlook
 from forecast.outlook_maker import make_outlook
+from forecast.verdict import Verdict
 from tests.dashboards.notify.servers import WebServer
 from tests.dashboards.notify.support import EVENING, POLICY
 from tests.dashboards.notify.test_outbox import Recorder
@@ -181,10 +182,18 @@ def test_one_word_in_the_evening_and_one_in_the_morning(file: AlarmFile, cold: O
         for message in words_due(replace(cold, issued_at=at), Watch(), at, HOURS, HEAD):
             desk.post(message)
     evening, morning = reversed(Outbox(file).all())
-    assert evening.message.head == "tunnel: all is well, the watch is on"
-    assert "hull (keel)" in evening.message.text
+    assert evening.message.head == "tunnel: the watch is on"
+    assert "hull (keel): off track" in evening.message.text
     assert morning.message.head == "tunnel: how the night went"
     assert morning.message.made_at.hour == 6
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_all_is_well_only_where_every_cure_is_on_track(cold: Outlook, verdict: Verdict) -> None:
+    at = EVENING + timedelta(hours=1)
+    cures = tuple(replace(one, verdict=verdict) for one in cold.cures)
+    (word,) = words_due(replace(cold, issued_at=at, cures=cures), Watch(), at, HOURS, HEAD)
+    assert ("all is well" in word.head) is (verdict is Verdict.GO)
 
 
 def test_the_evening_word_says_what_nobody_will_be_woken_for(file: AlarmFile, cold: Outlook) -> None:
