@@ -17,6 +17,7 @@ from dashboards.notify.senders.http import PushSender
 from dashboards.notify.watch import Watch
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Outlook
+from forecast.verdict import Verdict
 
 GOOD_FOR = timedelta(hours=2)
 """A word that could not be given in two hours is no sign of life any more."""
@@ -72,7 +73,8 @@ def _word(
     standing = watch.live
     lines = [_cure_line(cure, at, letterhead) for cure in outlook.cures]
     if name == "evening":
-        head = "the watch is on" if standing else "all is well, the watch is on"
+        well = not standing and all(cure.verdict is Verdict.GO for cure in outlook.cures)
+        head = "all is well, the watch is on" if well else "the watch is on"
         lines.insert(0, "You will be told if somebody must go out.")
     else:
         head = "how the night went"

@@ -109,7 +109,7 @@ def _raised(notice: Notice, reader: Reader, escalates_at: datetime | None) -> tu
         for one in said
     ]
     if notice.kind is Kind.ESCALATED:
-        told = notice.alarms[0].told_at or notice.at
+        told = notice.alarms[0].woken_at or notice.alarms[0].told_at or notice.at
         parts.insert(0, f"Told again, since nobody has answered it from {reader.clock(told, notice.at)} on.")
     if notice.until_at is not None:
         parts.append(f"This holds until {reader.clock(notice.until_at, notice.at)}.")
@@ -123,13 +123,13 @@ def _raised(notice: Notice, reader: Reader, escalates_at: datetime | None) -> tu
 
 def sleep_words(alarms: tuple[Alarm, ...], reader: Reader, at: datetime) -> str:
     """Return that nobody is woken for what people know of when they go to bed, and how to be all the same."""
-    words = "Now that you know of it, nobody is woken for it unless it gets much worse."
+    words = "Now that you know, nobody will be woken for this unless it gets much worse."
     facts = [one.finding.facts for one in alarms if one.finding is not None]
     wake_at = min((one.by_at - WAKE_BEFORE for one in facts if one.by_at is not None), default=at)
     if wake_at <= at + WAKE_BEFORE:
         return words
     names = " ".join(alarm.name for alarm in alarms)
-    return f"{words} To be: layday alarms aside {names} --until {reader.hour(wake_at)}"
+    return f"{words}\nIf you want to be: layday alarms aside {names} --until {reader.hour(wake_at)}"
 
 
 def _answer(alarms: tuple[Alarm, ...], reader: Reader, at: datetime, escalates_at: datetime | None) -> str:

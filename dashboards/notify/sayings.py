@@ -90,11 +90,10 @@ def _head_by(case: _Case, short: str) -> str:
 def _stage_at_risk(case: _Case) -> Saying:
     facts = case.facts
     wanted = case.clock(facts.since_at)
-    likely = (
-        f": likely at {case.clock(facts.when_at)}"
-        if facts.when_at is not None
-        else ", nor in the three days after, as it goes now"
-    )
+    likely = f": likely at {case.clock(facts.when_at)}"
+    if facts.when_at is None:
+        ahead = "nor in the three days after, as it goes now"
+        likely = f", {ahead}" if facts.odds is not None else ": as cold as it was of late it stands still"
     missed = facts.since_at is not None and facts.since_at <= case.at
     late = f"was not {facts.stage} by {wanted}" if missed else f"will not be {facts.stage} by {wanted}"
     cold = f"; the coldest hour ahead is about {case.temp(facts.temp_c)}" if facts.temp_c is not None else ""

@@ -298,7 +298,7 @@ class _Told:
         spots = {one.spot for one in alarms}
         fate = any(spot.cause in OF_A_CURES_FATE for spot in spots)
         held = calm and self._quiet and not fate
-        settled = all(spot.cause in OF_A_CURES_FATE for spot in spots) and self._is_evening()
+        known = kind is Kind.RAISED and all(spot.cause in OF_A_CURES_FATE for spot in spots)
         ends = [one.finding.facts.until_at for one in alarms if one.finding is not None]
         known_ends = [end for end in ends if end is not None]
         self.notices.append(
@@ -311,7 +311,7 @@ class _Told:
                 urgent,
                 urgent and self._quiet,
                 self._quiet and not urgent and not held,
-                settled,
+                known and self._is_evening(),
                 second,
                 self._policy.quiet.end_after(self._at) if held and self._policy.quiet else None,
                 max(known_ends) if known_ends and len(known_ends) == len(ends) else None,

@@ -28,8 +28,8 @@ from forecast.card import Card, Stage
 from forecast.card_rates import cure_rates
 from forecast.forecaster import Forecaster
 from forecast.outlook import Outlook
+from forecast.outlook_maker import FORECAST_STALE, make_outlook, shed_of
 from forecast.outlook_maker import Shed as Made
-from forecast.outlook_maker import make_outlook, shed_of
 from forecast.pace import CureRates
 from forecast.past import Array, History, Times, read_csv, thin
 from forecast.paths import Forecast
@@ -45,6 +45,7 @@ DATA = ROOT / "tests" / "data"
 FOLDER = Path("build") / "bench-alarms"
 LOOK = timedelta(minutes=30)
 REFRESH = timedelta(hours=3)
+"""layday makes a forecast every few minutes, and draws on none of over two hours; this spares processor."""
 WARM_UP = timedelta(days=14)
 LONGEST = timedelta(hours=44)
 """How long a batch is followed; one that takes longer counts as this."""
@@ -157,8 +158,8 @@ def spans(shed: Shed, config: Config, count: int, laid_h: float) -> list[Span]:
 
 
 def _wanted_h(took_h: Sequence[float]) -> float:
-    """Return the hour to plan on, full quarters as people do."""
-    return float(np.ceil(4.0 * np.quantile(took_h, WANTED_QUANTILE)) / 4.0)
+    """Return the hour to plan on, full or half as people do."""
+    return float(np.ceil(2.0 * np.quantile(took_h, WANTED_QUANTILE)) / 2.0)
 
 
 def outlooks(shed: Shed, config: Config, nights: Sequence[Span]) -> Iterator[tuple[Outlook, ...]]:
@@ -183,7 +184,8 @@ def _night(
         issued_at = at - (at - night.laid_at.replace(hour=0, minute=0)) % REFRESH
         if issued_at not in known:
             known[issued_at] = forecaster.refresh(history, issued_at)
-        outlook = make_outlook(store, made, at, forecast=known[issued_at], book=book)
+        ahead_now = replace(known[issued_at], issued_at=max(issued_at, at - FORECAST_STALE))
+        outlook = make_outlook(store, made, at, forecast=ahead_now, book=book)
         yield replace(outlook, bays=tuple(replace(bay, bands=()) for bay in outlook.bays))
         at += LOOK
 

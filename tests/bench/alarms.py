@@ -11,7 +11,7 @@ nobody ever answers), and then the second person is woken too. What is told with
 
 `failed` nights are those whose measured course got there later than wanted. They must have been told of, and
 not called off since, two hours before where the forecast `allowed` (it gave less than even odds two and a
-quarter hours before or earlier), else at the look at which it happened. A night is `pressed` where in quiet
+quarter hours before or earlier), else when it happened. A night is `pressed` where in quiet
 hours an alarm stood that somebody could still go out for. The simulated tent loses its flame in one night of
 eight. A run that was stopped goes on where it was (``build/bench-alarms``).
 """
@@ -36,7 +36,6 @@ from dashboards.notify.watch import Kind, Notice, Policy, Watch, step
 from forecast.outlook import Outlook
 from tests.bench.alarm_nights import (
     BLOCK,
-    LOOK,
     Shed,
     Span,
     arrival,
@@ -79,7 +78,7 @@ class Night:
     @property
     def is_announced(self) -> bool:
         """Whether a failed one was told of in time."""
-        latest = self.span.wanted_at + (-LEAD if self.allowed else LOOK)
+        latest = self.span.wanted_at - LEAD if self.allowed else self.span.wanted_at
         return self.announced_at is not None and self.announced_at <= latest
 
 

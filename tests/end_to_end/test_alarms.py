@@ -152,7 +152,10 @@ time.sleep(600)
 
 
 def test_six_hours_offline_and_a_kill_in_between(tmp_path: Path) -> None:
-    """Ten minutes pass in a second; nobody answers for six hours, and the courier is killed after three."""
+    """An hour passes in a second; nobody answers for six hours, and the courier is killed after three.
+
+    What is to arrive lasts for weeks, minutes by the machine's clock: however slow it is, it is in time.
+    """
     path, port, speed = tmp_path / "a.sqlite", free_port(), 3600.0
     start = SystemClock().now()
     clock = QuickClock(start, speed)
@@ -169,7 +172,7 @@ def test_six_hours_offline_and_a_kill_in_between(tmp_path: Path) -> None:
 
     file = open_alarm_file(path)
     assert file is not None
-    lasts_h = {"stale-1": 2, "stale-2": 5, "valid-1": 24, "valid-2": 24}
+    lasts_h = {"stale-1": 2, "stale-2": 5, "valid-1": 900, "valid-2": 900}
     with file.writing() as con:
         for key, hours in lasts_h.items():
             until_at = start + timedelta(hours=hours)
@@ -186,7 +189,9 @@ def test_six_hours_offline_and_a_kill_in_between(tmp_path: Path) -> None:
             time.sleep(0.1)
         with WebServer(port) as server:
             done = (State.SENT, State.EXPIRED)
-            until(lambda: all(one.state in done for one in Outbox(file).all()), "all are sent or expired", 15)
+            until(
+                lambda: all(one.state in done for one in Outbox(file).all()), "all are sent or expired", 120
+            )
             time.sleep(1.5)  # would anything come twice?
             got = [(body["key"], body["text"]) for _, _, _, body in server.got]
     finally:

@@ -35,6 +35,7 @@ from dashboards.notify.watch import Policy, Watch
 from dashboards.view import Reader
 from forecast.outlook import Outlook
 from forecast.outlook_maker import make_outlook
+from forecast.verdict import Verdict
 from tests.dashboards.notify.servers import WebServer
 from tests.dashboards.notify.support import EVENING, POLICY
 from tests.dashboards.notify.test_outbox import Recorder
@@ -107,7 +108,7 @@ def test_nobody_sleeps_on_a_word_that_could_not_be_sent(
     if went:
         clock, mail = ManualClock(AT + timedelta(minutes=21)), Recorder()
         assert Courier(Outbox(file), 0, [("mail", mail)], clock, HEAD).once()
-        assert "nobody is woken for it unless it gets much worse" in mail.got[0].text
+        assert "nobody will be woken for this unless it gets much worse" in mail.got[0].text
     for minutes in range(30, 300, 15):
         desk.look(
             Scene(AT + timedelta(minutes=minutes), replace(cold, issued_at=AT + timedelta(minutes=minutes)))
@@ -181,10 +182,18 @@ def test_one_word_in_the_evening_and_one_in_the_morning(file: AlarmFile, cold: O
         for message in words_due(replace(cold, issued_at=at), Watch(), at, HOURS, HEAD):
             desk.post(message)
     evening, morning = reversed(Outbox(file).all())
-    assert evening.message.head == "tunnel: all is well, the watch is on"
-    assert "hull (keel)" in evening.message.text
+    assert evening.message.head == "tunnel: the watch is on"
+    assert "hull (keel): off track" in evening.message.text
     assert morning.message.head == "tunnel: how the night went"
     assert morning.message.made_at.hour == 6
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_all_is_well_only_where_every_cure_is_on_track(cold: Outlook, verdict: Verdict) -> None:
+    at = EVENING + timedelta(hours=1)
+    cures = tuple(replace(one, verdict=verdict) for one in cold.cures)
+    (word,) = words_due(replace(cold, issued_at=at, cures=cures), Watch(), at, HOURS, HEAD)
+    assert ("all is well" in word.head) is (verdict is Verdict.GO)
 
 
 def test_the_evening_word_says_what_nobody_will_be_woken_for(file: AlarmFile, cold: Outlook) -> None:
@@ -194,8 +203,8 @@ def test_the_evening_word_says_what_nobody_will_be_woken_for(file: AlarmFile, co
     (word,) = words_due(replace(cold, issued_at=at), desk.watch(), at, replace(HOURS, quiet=True), HEAD)
     assert word.head == "tunnel: the watch is on"
     assert "hull (keel): warm it by Fri 02:34." in word.text
-    assert "nobody is woken for it unless it gets much worse." in word.text
-    assert "To be: layday alarms aside a1 --until 01:34" in word.text
+    assert "nobody will be woken for this unless it gets much worse." in word.text
+    assert "If you want to be: layday alarms aside a1 --until 01:34" in word.text
 
 
 def test_no_word_without_a_cure_or_with_stale_news(cold: Outlook) -> None:

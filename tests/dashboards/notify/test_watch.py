@@ -287,22 +287,24 @@ def test_what_returns_within_the_hour_is_the_same_episode() -> None:
 
 
 _SPOTS = [LATE, DEW, LOST, NO_HEAT, Spot(AlarmCause.TOO_HUMID, "keel", "k1"), RECOAT]
-_LOOKS = st.lists(
-    st.lists(st.tuples(st.sampled_from(_SPOTS), st.sampled_from(Sight), st.booleans()), max_size=6),
-    min_size=1,
-    max_size=60,
+_SEEN = st.builds(
+    lambda spot, sight, wakes, hours: sees(spot, sight, wakes=wakes, facts=expected(hours)),
+    st.sampled_from(_SPOTS),
+    st.sampled_from(Sight),
+    st.booleans(),
+    st.sampled_from([1.0, 6.0, 12.0, None]),
 )
+_LOOKS = st.lists(st.lists(_SEEN, max_size=6), min_size=1, max_size=60)
 
 
 @settings(deadline=None)
 @given(_LOOKS, st.lists(st.integers(1, 8), min_size=60, max_size=60))
 def test_any_series_wakes_once_an_episode_and_every_alarm_ends(
-    looks: list[list[tuple[Spot, Sight, bool]]], lasts: list[int]
+    looks: list[list[Finding]], lasts: list[int]
 ) -> None:
     night = Night(EVENING)
     for look, steps in zip(looks, lasts, strict=False):
-        found = {spot: Finding(spot, sight, wakes) for spot, sight, wakes in look}
-        night.look(*found.values(), minutes=5 * steps)
+        night.look(*{one.spot: one for one in look}.values(), minutes=5 * steps)
     first: dict[int, int] = {}
     again: dict[int, int] = {}
     for notice in night.notices:
@@ -320,12 +322,10 @@ def test_any_series_wakes_once_an_episode_and_every_alarm_ends(
 
 @settings(deadline=None)
 @given(_LOOKS)
-def test_on_stale_data_nothing_but_a_lost_sensor_is_raised(
-    looks: list[list[tuple[Spot, Sight, bool]]],
-) -> None:
+def test_on_stale_data_nothing_but_a_lost_sensor_is_raised(looks: list[list[Finding]]) -> None:
     night = Night()
     for look in looks:
-        found = {spot: Finding(spot, sight, wakes) for spot, sight, wakes in look}
+        found = {one.spot: one for one in look}
         found[LOST] = sees(LOST)
         night.look(*found.values(), minutes=20)
     raised = {one.alarm.spot.cause for s in night.steps for one in s.happened if one.turn is Turn.RAISED}
