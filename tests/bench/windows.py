@@ -53,7 +53,7 @@ GO_ODDS = 0.9
 NIGHTS = ("house_belgium", "house_valencia")
 # Out of doors, in winter: nothing laid there at night can be sanded within days.
 _NO_PLACE_TO_LAY = ("north_wall",)
-_NIGHTS = 200
+_NIGHTS, _SAMPLES = 200, 200
 _FIRST_NIGHT_DAYS = 21
 _BED_H, _AWAKE_H = 22, 4
 _CARD, _CATALYST_PCT = "generic-vinyl-ester", 1.5
@@ -207,8 +207,12 @@ def bedtime() -> None:
             every += nights
     _print_nights("all", every)
     came = [one for one in every if 0.0 < one.came_h < np.inf]
-    chosen = np.linspace(0, len(came) - 1, _NIGHTS).astype(int)
-    _print_nights(f"{_NIGHTS} of them, evenly", [came[one] for one in chosen])
+    random = np.random.default_rng(0)
+    chosen = [random.choice(len(came), min(_NIGHTS, len(came)), replace=False) for _ in range(_SAMPLES)]
+    inside = [night_scores([came[one] for one in sample])["cover80"] for sample in chosen]
+    low, high = np.quantile(inside, [0.1, 0.9])
+    print(f"{_NIGHTS} of them, {_SAMPLES} times: {np.mean(inside):.3f}", end=" ")
+    print(f"({low:.3f} to {high:.3f} eight times in ten)")
 
 
 def _print_nights(title: str, nights: list[Night]) -> None:
