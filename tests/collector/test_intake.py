@@ -51,12 +51,14 @@ class StubbornStore(MemoryStore):
     def __init__(self) -> None:
         super().__init__()
         self.full = True
+        self.sizes: list[int] = []
 
     def add(
         self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
     ) -> Added:
         if self.full:
             raise StoreFullError("no space left on the card")
+        self.sizes.append(len(readings))
         return super().add(readings, rejected, marks)
 
 
@@ -177,6 +179,9 @@ def test_a_flood_turns_the_room_off_and_it_comes_back() -> None:
         store.full = False
         until(lambda: len(source.acknowledged) == 21_000, 20)
         assert sink.has_room()
+        assert intake.status().waiting_count == 0
+        assert sum(store.sizes) == 21_000
+        assert max(store.sizes) == 2000  # more in one transaction would hold up every reader
     finally:
         intake.stop()
 
@@ -313,3 +318,75 @@ def test_a_store_that_fails_in_an_unforeseen_way_does_not_end_intake() -> None:
         assert intake.status().trouble == ""
     finally:
         intake.stop()
+
+
+def test_what_was_done_adds_up_over_commits(store: MemoryStore, intake: Intake) -> None:
+    sink = intake.sink(RecordingSource(store))
+    for number in (1, 2):
+        kinds = [
+            message(number, 20.5),
+            message(number, 20.5),
+            message(number, 21.5),
+            message(number, '"damp"'),
+        ]
+        sink.messages(kinds)
+        until(lambda number=number: intake.status().received_count == 4 * number)  # type: ignore[misc]
+    status = intake.status()
+    assert (status.kept_count, status.repeated_count, status.conflicting_count) == (2, 2, 2)
+    assert status.rejected_count == 4  # the two that lost their place are among them
+    assert sum(store.rejected_counts().values()) == 4
+
+
+class NoPatience(threading.Event):
+    """Notes how long it was to wait, and does not."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.waits_s: list[float | None] = []
+
+    def wait(self, timeout: float | None = None) -> bool:
+        self.waits_s.append(timeout)
+        return self.is_set()
+
+
+def test_a_full_disk_is_tried_ever_more_seldom_and_said_once(caplog: pytest.LogCaptureFixture) -> None:
+    """A card that is full for a night must be neither worn nor buried in its own log."""
+
+    class FullForSevenTries(MemoryStore):
+        tries = 7
+
+        def add(
+            self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+        ) -> Added:
+            if self.tries:
+                self.tries -= 1
+                raise StoreFullError("no space left on the card")
+            return super().add(readings, rejected, marks)
+
+    store = FullForSevenTries()
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
+    intake._stopping = event = NoPatience()
+    intake.start()
+    source = RecordingSource(store)
+    intake.sink(source).messages([message(1)])
+    until(lambda: source.acknowledged == [1])
+    intake.stop()
+    assert event.waits_s == [0.2, 0.4, 0.8, 1.6, 3.2, 5.0, 5.0]
+    assert [record.getMessage() for record in caplog.records] == [
+        "nothing is acknowledged until this is mended: no space left on the card",
+        "the store takes readings again",
+    ]
+
+
+def test_an_error_without_words_is_named_by_its_kind() -> None:
+    class Mute(MemoryStore):
+        def add(
+            self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
+        ) -> Added:
+            raise ZeroDivisionError
+
+    intake = Intake(Mute(), build_routes([ENTRY]), ManualClock(NOW))
+    intake.start()
+    intake.sink(RecordingSource(MemoryStore())).messages([message(1)])
+    until(lambda: intake.status().trouble == "ZeroDivisionError")
+    intake.stop()
