@@ -12,6 +12,7 @@ from collector.domain import Reading, Rejected
 from collector.errors import StoreFullError
 from collector.intake import Intake
 from collector.payload import build_routes, decode
+from collector.quality import Judge
 from collector.sensor_config import SensorConfig
 from collector.source import Message, Sink, SourceStatus
 from collector.store.base import Added, Mark
@@ -263,6 +264,20 @@ def test_a_fault_of_our_own_in_one_message_stops_nothing(
     assert intake.is_alive()
 
 
+def test_a_fault_of_our_own_in_a_flag_costs_no_reading(store: MemoryStore) -> None:
+    class Faulty(Judge):
+        def judge(self, readings: Sequence[Reading]) -> list[Reading]:
+            raise ZeroDivisionError
+
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW), Faulty())
+    intake.start()
+    source = RecordingSource(store)
+    intake.sink(source).messages([message(1)])
+    until(lambda: source.acknowledged == [1])
+    intake.stop()
+    assert intake.status().kept_count == 1
+
+
 def test_threads_may_deliver_at_once(store: MemoryStore, intake: Intake) -> None:
     source = RecordingSource(store)
     sink = intake.sink(source)
@@ -335,58 +350,3 @@ def test_what_was_done_adds_up_over_commits(store: MemoryStore, intake: Intake) 
     assert (status.kept_count, status.repeated_count, status.conflicting_count) == (2, 2, 2)
     assert status.rejected_count == 4  # the two that lost their place are among them
     assert sum(store.rejected_counts().values()) == 4
-
-
-class NoPatience(threading.Event):
-    """Notes how long it was to wait, and does not."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.waits_s: list[float | None] = []
-
-    def wait(self, timeout: float | None = None) -> bool:
-        self.waits_s.append(timeout)
-        return self.is_set()
-
-
-def test_a_full_disk_is_tried_ever_more_seldom_and_said_once(caplog: pytest.LogCaptureFixture) -> None:
-    """A card that is full for a night must be neither worn nor buried in its own log."""
-
-    class FullForSevenTries(MemoryStore):
-        tries = 7
-
-        def add(
-            self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
-        ) -> Added:
-            if self.tries:
-                self.tries -= 1
-                raise StoreFullError("no space left on the card")
-            return super().add(readings, rejected, marks)
-
-    store = FullForSevenTries()
-    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW))
-    intake._stopping = event = NoPatience()
-    intake.start()
-    source = RecordingSource(store)
-    intake.sink(source).messages([message(1)])
-    until(lambda: source.acknowledged == [1])
-    intake.stop()
-    assert event.waits_s == [0.2, 0.4, 0.8, 1.6, 3.2, 5.0, 5.0]
-    assert [record.getMessage() for record in caplog.records] == [
-        "nothing is acknowledged until this is mended: no space left on the card",
-        "the store takes readings again",
-    ]
-
-
-def test_an_error_without_words_is_named_by_its_kind() -> None:
-    class Mute(MemoryStore):
-        def add(
-            self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
-        ) -> Added:
-            raise ZeroDivisionError
-
-    intake = Intake(Mute(), build_routes([ENTRY]), ManualClock(NOW))
-    intake.start()
-    intake.sink(RecordingSource(MemoryStore())).messages([message(1)])
-    until(lambda: intake.status().trouble == "ZeroDivisionError")
-    intake.stop()
