@@ -5,6 +5,7 @@ from dataclasses import fields
 from datetime import UTC, datetime
 
 from dashboards.view import Reader
+from dashboards.window_view import odds_pct
 from forecast.heater_state import (
     Action,
     Fuel,
@@ -28,6 +29,10 @@ _BEFORE_LIGHTING = (
     "Where it smells of gas: touch no switch, light nothing, shut the bottle, open up and get out. Where it "
     "smells of styrene or solvent: air the shed before anything is lit."
 )
+_REFILL = {
+    "propane": " Change the bottle with the flame out and nothing lit near it.",
+    "diesel": " Fill it with the flame out and the heater cold.",
+}
 _DEW_LIKELY_ODDS = 0.1
 _HOPELESS_ODDS = 0.5
 _INSTEAD = "less catalyst or smaller pots"
@@ -75,7 +80,8 @@ def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
 
 
 def _odds(odds: float | None) -> str:
-    return "" if odds is None else f"{100.0 * odds:.0f} %"
+    """Return odds as a percentage; never 100 %, for nothing ahead is certain."""
+    return "" if odds is None else odds_pct(odds)
 
 
 def heater_lines(outlook: HeaterOutlook, reader: Reader) -> Iterator[str]:
@@ -172,7 +178,8 @@ def _fuel(fuel: Fuel, at: datetime, reader: Reader) -> str:
         if fuel.runs_out_from_at is None
         else f", at the earliest {reader.clock(fuel.runs_out_from_at, at)}"
     )
-    return f"{words}; empty about {reader.clock(fuel.runs_out_at, at)}{early}."
+    care = _REFILL.get(fuel.kind, "")
+    return f"{words}; empty about {reader.clock(fuel.runs_out_at, at)}{early}.{care}"
 
 
 def heater_json(outlook: HeaterOutlook) -> dict[str, object]:
