@@ -34,7 +34,7 @@ _REFILL = {
     "diesel": " Fill it with the flame out and the heater cold.",
 }
 _DEW_LIKELY_ODDS = 0.1
-_HOPELESS_ODDS = 0.5
+_HOPELESS_ODDS, _UNSURE_ODDS = 0.5, 0.8
 _INSTEAD = "less catalyst or smaller pots"
 _TOO_COLD = "Do not mix: the part stays too cold for the next hours. More heat under it, and time."
 _Part = HeaterNow | Overshoot | WorkTime | HeaterAdvice | WarmUp | Fuel
@@ -67,6 +67,8 @@ def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
         if advice.kept_odds is not None and advice.kept_odds < _HOPELESS_ODDS:
             lasts = f"about {advice.work_min:.0f} min of work time"
             return f"Nothing done to the heater keeps the plan: reckon with {lasts}, {_INSTEAD}."
+        if advice.kept_odds is not None and advice.kept_odds < _UNSURE_ODDS:
+            mix += f" Too unsure to plan on: have {_INSTEAD} ready."
     by = "" if advice.by_at is None else reader.clock(advice.by_at, at)
     setting = "" if advice.setpoint_c is None else reader.temperature(advice.setpoint_c)
     wait = f"Leave the heater, wait.{mix}" if mix else _TOO_COLD

@@ -83,6 +83,9 @@ def test_what_to_do_stands_first_then_why() -> None:
          "Leave the heater as it is. Mix at 13:15: 40 min of work time, 99 % sure."),
         (HeaterAdvice(Action.WAIT, mix_at=after(90), work_min=40.0, kept_odds=0.95),
          "Leave the heater, wait. Mix at 14:35: 40 min of work time, 95 % sure."),
+        (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 69.0, 22.0, 0.68),
+         ("Set 15.0 °C by 13:15. Mix at 13:25: 69 min of work time, 68 % sure. "
+         "Too unsure to plan on: have less catalyst or smaller pots ready.")),
         (HeaterAdvice(Action.WAIT),
          "Do not mix: the part stays too cold for the next hours. More heat under it, and time."),
         (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 52.0, 22.0, 0.1),
