@@ -37,7 +37,7 @@ FUEL_H = (12, 24, 48)
 _AS_IT_CAME, _BLIND = "as it came", "no forecast"
 _OUTDOOR = ("outdoor.air_c", "outdoor.sun_w_m2", "outdoor.wind_m_s")
 _AHEAD_MIN = 60
-_PROMISED_ODDS = 0.5
+_PROMISED_ODDS, _HOPELESS_ODDS = 0.8, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,16 +133,23 @@ def peaks(life: Life) -> Iterator[Peaked]:
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """Advice that was followed in the tent: the plan, and how long the pot then lasted [min].
-
-    `promised` is false where layday said that nothing done to the heater would keep the plan.
-    """
+    """Advice that was followed in the tent: the plan, how long the pot lasted [min], and the odds said."""
 
     seed: int
     action: Action
     plan_min: float
     lasted_min: float
-    promised: bool
+    kept_odds: float
+
+    @property
+    def promised(self) -> bool:
+        """Whether layday gave it as a plan, not as too unsure for one."""
+        return self.kept_odds >= _PROMISED_ODDS
+
+    @property
+    def kept(self) -> bool:
+        """Whether the pot lasted as planned."""
+        return abs(self.lasted_min - self.plan_min) <= WORK_MIN
 
 
 def followed(life: Life, card: str, above_k: float) -> Iterator[Followed]:
@@ -174,9 +181,7 @@ def followed(life: Life, card: str, above_k: float) -> Iterator[Followed]:
         air_c = other.record(START + timedelta(minutes=mixed + 120), 60).truth["keel.air_c"]
         pace = batch_pace(found, surface, catalyst_pct, outlook.work.plan_c)
         lasted = float(work_min(pace, air_c[None], 60.0, np.array([0]))[0, 0])
-        yield Followed(
-            life.seed, advice.action, pace.plan_min, lasted, (advice.kept_odds or 0.0) >= _PROMISED_ODDS
-        )
+        yield Followed(life.seed, advice.action, pace.plan_min, lasted, advice.kept_odds or 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,18 +267,24 @@ def _peak_table(lives: Sequence[Life]) -> None:
 def _advice_table(lives: Sequence[Life]) -> None:
     print("\nAdvice followed in the tent: how long a pot then lasted, against the plan")
     for card in ("generic-polyester", "generic-vinyl-ester"):
-        for above_k in (0.0, 3.0):
+        for above_k in (0.0, 3.0, 4.0):
             found = [each for life in lives for each in followed(life, card, above_k)]
-            promised = [each for each in found if each.promised]
-            off = np.array([each.lasted_min - each.plan_min for each in promised])
-            kept = np.mean(np.abs(off) <= WORK_MIN)
             acts = ", ".join(f"{a.value} {sum(each.action is a for each in found)}" for a in Action)
-            print(
-                f"{card}, planned {above_k:g} K below the setting: {len(found)} pots ({acts}), "
-                f"{len(promised)} promised;\n"
-                f"    mean {np.mean(np.abs(off)):.1f} min off; "
-                f"within {WORK_MIN:.0f} min: {kept:.2f} (asked: 0.90)"
-            )
+            print(f"{card}, planned {above_k:g} K below the setting: {len(found)} pots ({acts})")
+            _followed_line("given as a plan", [each for each in found if each.promised], " (asked: 0.90)")
+            unsure = [each for each in found if _HOPELESS_ODDS <= each.kept_odds < _PROMISED_ODDS]
+            _followed_line("as too unsure for one", unsure)
+            _followed_line("as hopeless", [each for each in found if each.kept_odds < _HOPELESS_ODDS])
+
+
+def _followed_line(given: str, found: Sequence[Followed], asked: str = "") -> None:
+    if found:
+        off = _mean([each.lasted_min - each.plan_min for each in found])
+        said, kept = (np.mean([getattr(each, name) for each in found]) for name in ("kept_odds", "kept"))
+        print(
+            f"    {given:<22}{len(found):>3}: {off:.1f} min off, within {WORK_MIN:.0f} min said {said:.2f}, "
+            f"held {kept:.2f}{asked}"
+        )
 
 
 def _fuel_table(seeds: Sequence[int]) -> None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboards.care import MORE_HEAT, SHEET_DECIDES
-from dashboards.plan_view import plan_lines
+from dashboards.plan_view import plan_lines, plan_sentence
 from dashboards.terminal.render.windows import windows_text
 from dashboards.view import Reader
 from dashboards.window_view import hour_marks, window_cautions, window_sentence, windows_json
@@ -76,12 +76,14 @@ def test_advice_to_heat_is_never_without_what_can_hurt() -> None:
 
 
 def test_a_plan_names_each_job_with_its_hours() -> None:
-    lines = plan_lines(plan(forecast(), [BARE, BARE], Terms()), at(0), READER)
-    assert lines == [
+    found = plan(forecast(), [BARE, BARE], Terms())
+    assert plan_lines(found, at(0), READER) == [
         "GO earliest (99 %)",
         "  today 01:00-03:00  keel: sand (99 % so far)",
         "  today 03:00-05:00  keel: sand (99 % so far)",
+        f"- {SHEET_DECIDES}",
     ]
+    assert plan_sentence(found, at(0), READER).endswith("maker's data sheet and local rules decide.")
 
 
 @given(st.integers(0, STEPS), st.integers(0, 200), st.floats(40.0, 90.0), st.floats(10.0, 25.0))
