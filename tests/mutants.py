@@ -53,6 +53,7 @@ HOUSE = {
     "forecast.pace": "tests/forecast/test_pace.py",
     "forecast.time_surface": "tests/forecast/test_time_surface.py",
     "forecast.window": "tests/forecast/test_window_ends.py tests/forecast/test_window.py",
+    "forecast.start_odds": "tests/forecast/test_start_odds.py tests/forecast/test_window.py",
     "forecast.job": "tests/forecast/test_job.py",
 }
 _OTHER: dict[type[ast.AST], Callable[[], Any]] = {
