@@ -12,10 +12,10 @@ from collector.errors import InputError
 from collector.journal import Told
 from collector.journal_book import Batch, Book, Cup, Cure, Entry, Mark
 from collector.units import parse_duration_min, parse_mass_g, parse_percent, parse_temperature_c
-from dashboards.commands.cure_when import after_gel, when
+from dashboards.commands.cure_when import after_gel, cure_at, when
 from dashboards.cure_view import caution_words, cure_json, cure_sentences
 from dashboards.cure_words import Given, corrected, cure_and_rest, filled, mark_of
-from dashboards.cures import lot_learning, read_book, stand, writing
+from dashboards.cures import lot_learning, read_book, writing
 from dashboards.journal_json import cure_entry_json, entry_json
 from dashboards.session import Session
 from dashboards.terminal.render.tonight import cure_lines
@@ -25,7 +25,6 @@ from forecast.card import Family, Stage
 from forecast.card_files import find_card
 from forecast.cautions import hardener_cautions
 from forecast.shed_now import bay_names
-from forecast.tonight_ahead import cure_outlook
 
 app = typer.Typer(
     no_args_is_help=True, help="The journal: batches laid, what was seen of them, where they stand."
@@ -299,11 +298,8 @@ def show(ctx: typer.Context, words: _Words = None, at: _At = None) -> None:
     book = read_book(session)
     found = _only_cure(book, words)
     moment = session.moment(at) if at else min(session.clock.now(), found.ended_at or session.clock.now())
-    stands, cards = stand(session, book, [found], moment)
-    if cards.mistakes:
-        raise InputError("\n".join(cards.mistakes))
     reader, console = session.reader, session.console
-    now = cure_outlook(stands[0], None)
+    now = cure_at(session, found, moment)
     entries = [entry for entry in book.entries if entry.fields.get("cure") == found.key]
     if session.json:
         journal = [entry_json(entry) for entry in entries]

@@ -2,6 +2,8 @@
 
 import json
 import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -22,6 +24,7 @@ from dashboards.hindcasts import (
 )
 from dashboards.plots import check_plot, draw_plot
 from dashboards.session import Session
+from dashboards.terminal.saying import row_sentences, say
 
 if TYPE_CHECKING:
     from forecast.hindcast import Plan, Weather
@@ -77,33 +80,20 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     from forecast.hindcast import hindcast as replay
 
     session: Session = ctx.obj
-    if weather not in set(Weather):
-        raise InputError(f"--weather {weather!r}: choose none, perfect or column")
-    check_plot(plot)
-    if plot is not None and cures:
-        raise InputError("--plot draws the scores of forecasts or, with --windows, of decisions; not --cures")
-    history = _knowing(session, file, Weather(weather))
-    if bay is not None and bay not in history.bays:
-        raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
+    _check_asked(weather, plot, cures=cures)
+    history = _knowing(session, file, Weather(weather), bay)
     plan = replace(_plan(session, history, start, end), every_steps=2 * _hours("--every", every))
-    bays = () if bay is None else (bay,)
-    with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
-        task = bar.add_task("replaying", total=1.0)
-
-        def tick(share: float) -> None:
-            bar.update(task, completed=share)
-
+    with _progress(session) as tick:
+        work = Work(jobs, tick, () if bay is None else (bay,))
         if windows:
             limits = limits_asked(session.config, temp_min_c, humidity_max_pct, margin_min_k)
-            asked = Jobs(job_h, limits, session.config.windows.go_odds)
-            found = replay_windows(history, plan, asked, Work(jobs, tick, bays))
+            found = replay_windows(history, plan, Jobs(job_h, limits, session.config.windows.go_odds), work)
         elif cures:
-            nights = Nights(
-                session.card_folders, card, catalyst_pct, stage, (laid, bed), session.config.shed.zone
-            )
-            found = replay_cures(history, plan, nights, Work(jobs, tick, bays))
+            zone = session.config.shed.zone
+            nights = Nights(session.card_folders, card, catalyst_pct, stage, (laid, bed), zone)
+            found = replay_cures(history, plan, nights, work)
         else:
-            found = replay(history, plan, jobs, tick, bays)
+            found = replay(history, plan, work.jobs, tick, work.bays)
             _until(found, _hours("--horizon", horizon))
     if plot is not None:
         from dashboards.panels import hindcast_panels
@@ -112,15 +102,36 @@ def hindcast(  # noqa: PLR0913, PLR0917  one parameter per option
     _print(session, found)
 
 
+def _check_asked(weather: str, plot: Path | None, *, cures: bool) -> None:
+    from forecast.hindcast import Weather
+
+    if weather not in set(Weather):
+        raise InputError(f"--weather {weather!r}: choose none, perfect or column")
+    check_plot(plot)
+    if plot is not None and cures:
+        raise InputError("--plot draws the scores of forecasts or, with --windows, of decisions; not --cures")
+
+
+@contextmanager
+def _progress(session: Session) -> Iterator[Callable[[float], None]]:
+    """Show how far it is, where somebody watches; yield what moves it."""
+    with Progress(console=session.console, disable=session.json or session.plain, transient=True) as bar:
+        task = bar.add_task("replaying", total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
 def _print(session: Session, found: dict[str, Any]) -> None:
     if session.json:
         session.console.print_json(json.dumps(found))
         return
-    for table in score_tables(found):
-        session.console.print(table)
+    tables = list(score_tables(found))
     for name, quantities in found.get("bays", {}).items():
-        for quantity, scores in quantities.items():
-            session.console.print(_table(f"{name}.{quantity}", scores))
+        tables += [_table(f"{name}.{quantity}", scores) for quantity, scores in quantities.items()]
+    for table in tables:
+        if session.plain:
+            say(session.console, row_sentences(table), plain=True)
+        else:
+            session.console.print(table)
 
 
 def _plan(session: Session, history: "History", start: str | None, end: str | None) -> "Plan":
@@ -142,12 +153,14 @@ def _history(session: Session, file: Path | None) -> "History":
         store.close()
 
 
-def _knowing(session: Session, file: Path | None, weather: "Weather") -> "History":
-    """Return the readings and what the replay may know of the outdoors ahead."""
+def _knowing(session: Session, file: Path | None, weather: "Weather", bay: str | None) -> "History":
+    """Return the readings, the bay asked about among them, and what the replay may know of the outdoors."""
     from forecast.hindcast import Weather, knowing
     from forecast.weather_keeper import WeatherKeeper, weather_book_path
 
     history = _history(session, file)
+    if bay is not None and bay not in history.bays:
+        raise InputError(f"--bay {bay!r}: these readings have {', '.join(history.bays) or 'no bay'}")
     if file is not None or weather is not Weather.COLUMN:
         return knowing(history, weather)
     keeper = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)

@@ -53,10 +53,8 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     moment = session.moment(at)
     config = session.config
     if work_h is not None:
-        asked = {"prepare_h": prepare_h, "card": card, "catalyst_pct": catalyst_pct}
-        config = _with_job(
-            config, {**asked, "name": "job", "work_h": work_h, "layers": layers, "stage": stage, "by": by}
-        )
+        resin = {"card": card, "catalyst_pct": catalyst_pct, "layers": layers, "stage": stage, "by": by}
+        config = _with_job(config, {"name": "job", "work_h": work_h, "prepare_h": prepare_h, **resin})
     elif job is not None:
         config = _only(config, job)
     planned = planned_jobs(config, session.card_folders, moment)
@@ -66,13 +64,17 @@ def windows_command(  # noqa: PLR0913, PLR0917  one parameter per option
     kept = () if anew else _kept(session, job, bay, moment)
     found, notes = (kept, ()) if kept else _found(session, planned, bay, moment, any_hour=any_hour)
     if plot is not None:
-        from dashboards.panels import windows_panels
-        from forecast.window import Thresholds
-
-        odds = Thresholds(config.windows.go_odds, config.windows.tight_odds)
-        draw_plot(windows_panels(found, odds, session.reader), plot)
+        _draw(session, found, plot)
     _print(session, found, (*planned.mistakes, *notes), moment)
     raise typer.Exit(EXIT_CODES[_best(found)])
+
+
+def _draw(session: Session, found: Sequence["JobWindows"], plot: Path) -> None:
+    from dashboards.panels import windows_panels
+    from forecast.window import Thresholds
+
+    odds = Thresholds(session.config.windows.go_odds, session.config.windows.tight_odds)
+    draw_plot(windows_panels(found, odds, session.reader), plot)
 
 
 def _with_job(config: Config, given: dict[str, Any]) -> Config:

@@ -1,9 +1,10 @@
 """Sentences on a terminal: broken between words, never between a number and its unit; or for ears."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from rich.console import Console
+from rich.table import Table
 
 from dashboards.terminal.render.now import wrapped
 
@@ -41,6 +42,20 @@ def sentence(line: str) -> str:
     head, colon, rest = re.sub(r" {2,}", ", ", words).partition(": ")
     words = head + colon + rest.replace(": ", ", ")
     return words if " " not in words or words.endswith((".", "!", "?", ":")) else f"{words}."
+
+
+def row_sentences(table: Table) -> Iterator[str]:
+    """Yield a table's rows, each number after the head of its column.
+
+    >>> table = Table("hours", "error", title="keel")
+    >>> table.add_row("3", "0.4")
+    >>> list(row_sentences(table))
+    ['keel: hours 3, error 0.4.']
+    """
+    heads = [str(column.header) for column in table.columns]
+    for cells in zip(*(column.cells for column in table.columns), strict=True):
+        said = ", ".join(f"{head} {cell}".strip() for head, cell in zip(heads, cells, strict=True))
+        yield f"{table.title}: {said}." if table.title else f"{said}."
 
 
 def capital(words: str) -> str:
