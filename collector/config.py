@@ -231,6 +231,7 @@ def _what(message: str, given: object) -> str:
         return "no such setting; see 'layday check --settings' for all of them"
     if text == "Field required":
         return "is missing"
+    text = text.replace("Input should be a valid tuple", "needs a list in [ ]")
     told = isinstance(given, dict | tuple) or repr(given) in text or "//…@" in text  # a secret was cut out
     return text if told else f"{text}, not {given!r}"
 

@@ -123,8 +123,14 @@ def _too_near_dew(forecast: Forecast, bay: str, limits: Limits) -> Truths | None
     return found
 
 
-def table_rows(forecast: Forecast, bay: str, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Return the head and the rows of a bay's table: time, and each quantity with its range."""
+def table_rows(
+    forecast: Forecast, bay: str, reader: Reader, *, narrow: bool = False
+) -> tuple[list[str], list[list[str]]]:
+    """Return the head and the rows of a bay's table: time, and each quantity with its range.
+
+    `narrow` writes a range as ``18 (13/26)``, so that a row fits on 50 cells.
+    """
+    between = "/" if narrow else " to "
     shown = [name for name in _SHOWN if (bay, name) in forecast.paths]
     columns = {name: hours_of(forecast, bay, name) for name in shown}
     unit = {"humidity_pct": "%"}
@@ -132,21 +138,21 @@ def table_rows(forecast: Forecast, bay: str, reader: Reader) -> tuple[list[str],
     rows = [
         [
             reader.clock(hour.at, forecast.issued_at),
-            *(_cell(name, columns[name][place], reader) for name in shown),
+            *(_cell(name, columns[name][place], reader, between) for name in shown),
         ]
         for place, hour in enumerate(columns[shown[0]])
     ]
     return head, rows
 
 
-def _cell(name: str, hour: Hour, reader: Reader) -> str:
+def _cell(name: str, hour: Hour, reader: Reader, between: str) -> str:
     low, likely, high = (
         reader.quantity(name, value).split()[0]
         if name == "humidity_pct"
         else reader.temperature(value, 0).split()[0]
         for value in (hour.low, hour.likely, hour.high)
     )
-    return f"{likely:>3} ({low} to {high})"
+    return f"{likely:>3} ({low}{between}{high})"
 
 
 def bay_chart(

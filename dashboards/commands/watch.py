@@ -12,6 +12,7 @@ from collector.clock import Clock
 from collector.errors import InputError
 from dashboards.cure_view import cure_sentence
 from dashboards.session import Session
+from dashboards.terminal.saying import sentence
 from dashboards.terminal.signs import has_braille, speaks_utf8
 from dashboards.view import bay_sentence, now_json
 from dashboards.watch_feed import Looked, WatchFeed
@@ -101,10 +102,12 @@ def _sentences(session: Session, sight: Sight) -> list[tuple[str, object, str]]:
     found: list[tuple[str, object, str]] = [("store", "", f"{at} {sight.shed}: looking.")]
     for bay in sight.now.bays:
         sort = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
-        found.append((bay.bay, sort, f"{at} {bay_sentence(bay, session.reader)}"))
+        found.append((bay.bay, sort, f"{at} {sentence(bay_sentence(bay, session.reader))}"))
     for cure in sight.cures:
         stage = None if cure.state is None else (cure.state.stage, cure.state.stalled)
-        found.append((cure.key, (cure.verdict, stage), f"{at} {cure_sentence(cure, session.reader)}"))
+        found.append(
+            (cure.key, (cure.verdict, stage), f"{at} {sentence(cure_sentence(cure, session.reader))}")
+        )
     return found
 
 

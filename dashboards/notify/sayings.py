@@ -167,6 +167,9 @@ def _too_humid(case: _Case) -> Saying:
 def _heater_stopped(case: _Case) -> Saying:
     gas = case.facts.fuel_kg
     left = f"; {gas:.1f} kg of fuel are left" if gas is not None else ""
+    facts = case.facts
+    if facts.stage and facts.temp_c is not None:
+        left += f"; {facts.part} is at {case.temp(facts.temp_c)} and not {facts.stage} yet"
     return Saying(
         "the heater has stopped: light it again",
         f"the heater seems to have stopped: no warmth has come from it since about "

@@ -258,8 +258,10 @@ class _Told:
         if by_at is not None and by_at >= quiet.end_after(self._at) + UP_BY:
             return True
         told_at = alarm.told_at if self._reached is None else self._reached.get(alarm.name)
-        known = told_at is not None and told_at <= quiet.began_before(self._at) - SEEN_WITHIN
-        return known and alarm.spot.cause in OF_A_CURES_FATE
+        if told_at is None or alarm.spot.cause not in OF_A_CURES_FATE:
+            return False
+        # what was called off and came back is known since it came back
+        return max(told_at, alarm.since) <= quiet.began_before(self._at) - SEEN_WITHIN
 
     def _may_wake(self, pressing: Sequence[Alarm]) -> bool:
         """Say whether these get people up; keep count if they do."""

@@ -15,6 +15,7 @@ from rich.style import Style
 from rich.text import Text
 
 from collector.clock import to_us
+from dashboards.local_hours import round_hours
 
 _BRAILLE = 0x2800
 # Which of a cell's eight dots stands for (row of 4, column of 2): Unicode 15, block "Braille Patterns".
@@ -296,16 +297,11 @@ def _hours(frame: Frame, width: int) -> str:
     hours = span / timedelta(hours=1)
     step = next((s for s in _HOUR_STEPS if hours / s * _TIME_CELLS <= width), _HOUR_STEPS[-1])
     line = [" "] * width
-    moment = frame.start.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
     free = 0
-    while moment <= frame.end:
-        at = moment.astimezone(frame.zone)
-        if at >= frame.start and at.hour % step == 0 and at.minute == 0 and not at.fold:
-            place = round((at - frame.start) / span * (width - 1))
-            words = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
-            if place >= free and place + len(words) <= width:
-                line[place : place + len(words)] = words
-                free = place + len(words) + 1
-        # in UTC, as a local day may have 23 hours or 25; by quarters, as some zones' hours begin at one
-        moment += timedelta(minutes=15)
+    for at in round_hours(frame.start, frame.end, step, frame.zone):
+        place = round((at.astimezone(UTC) - frame.start) / span * (width - 1))
+        words = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
+        if place >= free and place + len(words) <= width:
+            line[place : place + len(words)] = words
+            free = place + len(words) + 1
     return "".join(line)

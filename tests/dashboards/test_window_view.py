@@ -37,8 +37,8 @@ def test_a_window_that_is_open_says_now() -> None:
 def test_no_window_says_what_is_in_the_way_and_what_would_open_one() -> None:
     said = window_sentence(one(forecast({"humidity_pct": between(9, 12 + 1 / 3, 60.0, 80.0)})), at(0), READER)
     assert said == (
-        "keel, lay: no-go, not in 72 h: the air is too humid; at best 0 %, today 01:00; "
-        "needs 4.0 h, the longest good stretch is 3.3 h; wait for the air to dry at today 10:00; "
+        "keel, lay: no-go, not in 72 h: the air is too humid; no hour comes near; "
+        "needs 4.0 h, the longest good stretch is 3.3 h; wait for the air to dry, until today 10:00; "
         "the air must be 5 % humidity drier for a start today 01:00; shorten the job by 40 min."
     )
 

@@ -20,7 +20,7 @@ from forecast.cure_ahead import (
     stages_ahead,
 )
 from forecast.cure_now import cure_now
-from forecast.cure_outlook import Arrival, Basis, Remedy, Wanted
+from forecast.cure_outlook import Arrival, Basis, Dew, Remedy, Wanted
 from forecast.cure_state import CureState, Seen
 from forecast.history import history
 from forecast.pace import CureRates, Pace
@@ -277,6 +277,18 @@ def test_the_least_warming_that_is_enough_is_offered_and_the_last_hour_for_a_hea
     last_h = hours_of(heater.by_at)
     assert had(10.0, last_h - 0.01) >= 0.99  # the way from 23 to 16 °C in the first ten minutes
     assert had(10.0, last_h + 1.0 / 6.0) < 1.01
+
+
+@pytest.mark.parametrize(("odds", "offered"), [(0.09, ()), (0.1, (Remedy.COVER,))])
+def test_a_cover_is_offered_from_the_odds_of_dew_that_are_worth_it(
+    odds: float, offered: tuple[Remedy, ...]
+) -> None:
+    """One night in ten: our choice. It is wanted by the earliest hour, or the likely one."""
+    state = so_far(sharp_rates(), 1.0)
+    for dew in (Dew(odds, after(3.0), after(5.0)), Dew(odds, None, after(3.0))):
+        found = rescues(None, None, dew, steady(state), 0.9)
+        assert tuple(one.remedy for one in found) == offered
+        assert all(one.by_at == after(3.0) for one in found)
 
 
 def test_nothing_is_offered_where_nothing_need_or_can_be_done() -> None:

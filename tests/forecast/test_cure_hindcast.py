@@ -103,3 +103,11 @@ def test_a_measured_room_is_scored_over_the_nights_a_hand_counts() -> None:
     assert np.isfinite(air[kept[0].laid :]).all()
     assert found["n"] == sum(2.0 < by_hand_h(air, one) < 72.0 for one in kept) == 3
     assert found["median_error_min"] < 120.0  # a heated room: an hour or two at the most
+
+
+def test_a_bay_without_air_or_part_has_no_nights() -> None:
+    room = History(
+        STEP_US * np.arange(41 * DAY_STEPS, dtype=np.int64), {"keel.humidity_pct": same_days()}, {}
+    )
+    found = hindcast_cures(room, Plan(7 * DAY_STEPS, 8 * DAY_STEPS), RATE, EVENINGS, Work())
+    assert found["cures"] == {"keel": {"n": 0}}

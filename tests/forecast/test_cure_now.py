@@ -315,6 +315,14 @@ def test_without_a_tack_free_time_a_surface_is_wet_until_gel() -> None:
     assert troubles(state)[Trouble.BLUSH].span_h == pytest.approx(2.0)
 
 
+def test_a_gel_seen_on_a_card_without_gel_times_says_nothing_of_its_pace() -> None:
+    rates = some_rates()
+    rates = replace(rates, stages=tuple(one for one in rates.stages if one[0] is not Stage.GEL))
+    state = cure_now(rates, steady(23.0, 2.0), LAID_AT, Seen({Stage.GEL: after(0.2)}))
+    assert state.gel_ratio is None
+    assert Trouble.ODD_GEL not in troubles(state)
+
+
 @pytest.mark.parametrize(("ratio", "believed"), [(0.39, False), (0.4, True), (2.5, True), (2.51, False)])
 def test_a_gel_two_and_a_half_times_off_its_sheet_is_believed_and_no_more(
     ratio: float, *, believed: bool

@@ -192,6 +192,14 @@ def test_out_of_range_is_refused(temp_c: float, catalyst_pct: float | None, says
         surface(TABLES["115 NT"]).minutes(temp_c, catalyst_pct)
 
 
+@pytest.mark.parametrize(("wanted_min", "limits_pct"), [(0.0, (0.6, 1.25)), (30.0, (1.25, 0.6))])
+def test_no_time_and_limits_the_wrong_way_round_are_refused(
+    wanted_min: float, limits_pct: tuple[float, float]
+) -> None:
+    with pytest.raises(ValueError, match="must be positive"):
+        surface(TABLES["R0503"]).percent_for(20.0, wanted_min, limits_pct)
+
+
 def test_a_table_of_one_variable_takes_no_percentage() -> None:
     with pytest.raises(ValueError, match="leave catalyst_pct out"):
         surface(TABLES["dry_h"]).minutes(20.0, 1.0)

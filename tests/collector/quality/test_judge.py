@@ -101,19 +101,6 @@ def test_humidity_pinned_at_100_is_a_wet_sensor_after_half_an_hour_and_until_it_
     assert found[44:] == [Flag.NONE, Flag.NONE]
 
 
-@pytest.mark.parametrize(
-    ("value", "clock_off", "flag"),
-    [(0.0, timedelta(0), Flag.ALL_ZERO), (100.0, timedelta(hours=2), Flag.CLOCK_OFF)],
-)
-def test_another_fault_in_between_does_not_clear_a_wet_sensor(
-    value: float, clock_off: timedelta, flag: Flag
-) -> None:
-    wet = series("keel.humidity_pct", [92.0, 97.0, *[100.0] * 43])
-    at = wet[40].at
-    wet[40] = Reading("keel.humidity_pct", at + clock_off, value, at)
-    assert flags(wet)[38:] == [Flag.PINNED] * 2 + [flag] + [Flag.PINNED] * 4
-
-
 def test_fog_may_stand_outdoors_for_days() -> None:
     assert not any(flags(series("outdoor.humidity_pct", [100.0] * 3000)))
 
@@ -297,10 +284,10 @@ def left(changed_at: datetime, value: float, longest_s: float = 1800.0) -> str:
     return json.dumps({"schema": "layday/quality/1", "sensors": {"keel.air_c": row}})
 
 
-def stuck_after(judge: Judge) -> timedelta | None:
+def stuck_after(judge: Judge, step: timedelta = 5 * MINUTE) -> timedelta | None:
     """Return how long after the restart a sensor that stands still beside a lively one is stuck."""
-    still = series("keel.air_c", [18.37] * 300, START + MINUTE, 5 * MINUTE)
-    beside = series("sheer.air_c", lively(300), START + MINUTE, 5 * MINUTE)
+    still = series("keel.air_c", [18.37] * 1400, START + MINUTE, step)
+    beside = series("sheer.air_c", lively(1400), START + MINUTE, step)
     return next((one.at - START for one in judge.judge(by_time(still, beside)) if one.flags), None)
 
 
@@ -328,6 +315,26 @@ def test_what_was_left_of_another_value_or_clock_says_nothing_of_this_rest(
     found = stuck_after(restarted(left(changed_at, value), *STILL))
     assert found is not None
     assert timedelta(hours=2) <= found <= timedelta(hours=2, minutes=30)
+
+
+def test_a_rest_that_is_beyond_belief_is_cut_to_a_week() -> None:
+    """A spoilt number must not keep a sensor from ever being stuck: four weeks, not for good."""
+    found = stuck_after(restarted(left(START, 18.37, 1e12), *STILL), 30 * MINUTE)
+    assert found is not None
+    assert timedelta(days=28) <= found < timedelta(days=28, hours=1)
+
+
+@pytest.mark.parametrize(
+    ("value", "clock_off", "flag"), [(45.0, 0 * MINUTE, Flag.JUMP), (18.37, 120 * MINUTE, Flag.CLOCK_OFF)]
+)
+def test_another_fault_in_between_does_not_clear_a_stuck_sensor(
+    value: float, clock_off: timedelta, flag: Flag
+) -> None:
+    (still,) = STILL
+    judge = restarted(None, still._replace(flags=Flag.STUCK))
+    more = series("keel.air_c", [18.37] * 4, START + MINUTE)
+    more[2] = more[2]._replace(at=more[2].at + clock_off, value=value)
+    assert flags(more, judge) == [Flag.STUCK, Flag.STUCK, flag, Flag.STUCK]
 
 
 def test_a_sensor_that_was_wet_at_the_restart_still_is_and_a_dry_one_is_not() -> None:

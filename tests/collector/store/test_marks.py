@@ -12,7 +12,7 @@ from collector.store.opening import open_store
 from collector.store.sqlite import SqliteStore
 from tests.collector.store.examples import START
 
-OLD_ENOUGH = timedelta(seconds=KEPT_MARKS_S + 1)
+OLD_ENOUGH = timedelta(seconds=KEPT_MARKS_S, milliseconds=1)
 
 
 @pytest.fixture

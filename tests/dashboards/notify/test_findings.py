@@ -224,8 +224,16 @@ def test_the_heater_stops_runs_dry_and_overshoots(journal: Journal) -> None:
         Sight.THERE,
         True,
     )
+    facts = found[AlarmCause.HEATER_STOPPED].facts
+    assert (facts.part, facts.stage) == ("hull", "sandable")
+    assert facts.temp_c == pytest.approx(20.0, abs=0.1)
     assert (found[AlarmCause.FUEL_LOW].sight, found[AlarmCause.FUEL_LOW].wakes) == (Sight.THERE, True)
     assert AlarmCause.WORK_TIME_SHORT not in found  # nobody is about to mix
+    (cure,) = outlook.cures
+    assert cure.ready is not None
+    done = replace(cure, ready=replace(cure.ready, reached=True))
+    found = seen(replace(outlook, cures=(done,)), heaters=(heater,))
+    assert not any(one.wakes for one in found.values())  # nothing is lost by morning
     waiting = seen(outlook, heaters=(heater,), windows=(a_window(2.0),))
     assert waiting[AlarmCause.WORK_TIME_SHORT].sight is Sight.THERE
 

@@ -136,6 +136,17 @@ def test_what_is_told_as_people_go_to_bed_may_still_wake_them() -> None:
     assert second.wakes
 
 
+def test_what_was_called_off_at_bedtime_and_came_back_is_not_known() -> None:
+    night = Night(EVENING + timedelta(minutes=60))
+    night.look(sees(LATE), minutes=20)
+    night.look(sees(LATE, Sight.CLEAR), minutes=45)
+    night.look(sees(LATE), minutes=30)
+    assert [notice.kind for notice in night.notices] == [Kind.RAISED, Kind.CLEARED, Kind.RAISED]
+    assert night.watch.next_number == 2
+    (notice,) = night.look(sees(LATE, wakes=True), minutes=20)
+    assert notice.wakes
+
+
 def test_a_word_that_never_reached_anybody_is_not_known() -> None:
     for reached, wakes in (({"a1": EVENING}, []), ({}, [True]), ({"a1": MIDNIGHT}, [True]), (None, [])):
         night = Night(EVENING)
