@@ -53,6 +53,7 @@ def test_a_job_longer_than_the_forecast_is_told_so() -> None:
     answer = one(replace(forecast(), notes=("a note",)), Job("lay", 2880.0, 1500.0))
     assert (answer.verdict, answer.now, answer.binds) == (Verdict.NO_GO, Verdict.NO_GO, Limit.HORIZON)
     assert (answer.needed_min, answer.longest_min, answer.best_at) == (4380.0, 0.0, None)
+    assert answer.best_odds == 0.0
     assert answer.notes == ("a note", "the job takes longer than the 72 h that are forecast")
 
 
@@ -60,6 +61,7 @@ def test_no_news_says_what_is_missing() -> None:
     (answer,) = windows(forecast(), [FOUR_HOURS], ["bow"])
     assert answer.notes == ("nothing is forecast for bow",)
     assert (answer.now, answer.needed_min, answer.best_at) == (Verdict.NO_NEWS, 240.0, None)
+    assert (answer.best_odds, answer.longest_min) == (0.0, 0.0)
 
 
 def test_without_working_hours_no_start_is_the_best() -> None:

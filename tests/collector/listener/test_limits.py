@@ -87,6 +87,30 @@ def test_a_will_is_taken_up_to_the_same_limit() -> None:
     assert "'node 129'" in sink.bad[0].source
 
 
+def test_a_busy_sensor_whose_reads_end_amid_packets_is_not_a_slow_one() -> None:
+    """Each packet is whole in good time, though there is always one that has begun."""
+    sink = Basket()
+    with listening(sink, limits=QUICK) as listener, joined(listener.port) as raw:
+        stream = b"".join(client.publish("t", b"%03d" % i, qos=1, packet_id=i) for i in range(1, 25))
+        size = len(stream) // 24
+        raw.send(stream[: size // 2])
+        for begun in range(size // 2, len(stream), size):
+            time.sleep(0.05)
+            raw.send(stream[begun : begun + size])
+        assert len(raw.read(4 * 24)) == 4 * 24
+    assert len(sink.got) == 24
+
+
+def test_who_is_sent_away_in_mid_speech_still_hears_why() -> None:
+    """A socket closed with bytes unread is reset, and takes the last answer with it (RFC 1122, 4.2.2.13)."""
+    sink = Basket()
+    with listening(sink) as listener, joined(listener.port, 5) as raw:
+        with contextlib.suppress(ConnectionError):
+            raw.send(b"\xf1\x00" + bytes(1_000_000))
+        assert raw.packet()[0] == 0xE0
+        assert raw.socket.recv(1) == b""
+
+
 def test_who_stays_after_the_goodbye_is_hung_up_on() -> None:
     """It may still send for a moment, so that it can read why it must go; then its socket is taken away."""
     sink = Basket()
