@@ -14,8 +14,8 @@ LATE_FROM = timedelta(minutes=10)
 STALE_AFTER = timedelta(hours=8)
 """What has no end of its own is worth nothing after a night."""
 
-WAKE_BEFORE = timedelta(hours=1)
-"""Who asks to be woken for something is best woken so long before it has to be done: our choice."""
+AGAIN_BEFORE = timedelta(hours=1)
+"""Who asks to be told of something again is best told so long before it has to be done: our choice."""
 
 
 class Weight(IntEnum):
@@ -122,14 +122,14 @@ def _raised(notice: Notice, reader: Reader, escalates_at: datetime | None) -> tu
 
 
 def sleep_words(alarms: tuple[Alarm, ...], reader: Reader, at: datetime) -> str:
-    """Return that nobody is woken for what people know of when they go to bed, and how to be all the same."""
+    """Return that nobody is woken for what people know of when they go to bed, and how to be told again."""
     words = "Now that you know, nobody will be woken for this unless it gets much worse."
     facts = [one.finding.facts for one in alarms if one.finding is not None]
-    wake_at = min((one.by_at - WAKE_BEFORE for one in facts if one.by_at is not None), default=at)
-    if wake_at <= at + WAKE_BEFORE:
+    again_at = min((one.by_at - AGAIN_BEFORE for one in facts if one.by_at is not None), default=at)
+    if again_at <= at + AGAIN_BEFORE:
         return words
     names = " ".join(alarm.name for alarm in alarms)
-    return f"{words}\nIf you want to be: layday alarms aside {names} --until {reader.hour(wake_at)}"
+    return f"{words}\nTo be told again in time: layday alarms aside {names} --until {reader.hour(again_at)}"
 
 
 def _answer(alarms: tuple[Alarm, ...], reader: Reader, at: datetime, escalates_at: datetime | None) -> str:

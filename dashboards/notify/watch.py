@@ -22,6 +22,8 @@ AWAKE_FOR = timedelta(minutes=20)
 """Whoever was woken is still up for so long: what comes up meanwhile is told, and wakes nobody anew."""
 SEEN_WITHIN = timedelta(minutes=15)
 """What reaches people so long before the quiet hours they have seen when they go to bed: our choice."""
+EVENING = timedelta(hours=8)
+"""So long before the quiet hours people are told that they will not be woken: our choice."""
 UP_BY = timedelta(minutes=30)
 """So long after the quiet hours people are up and can do something: our choice."""
 SHED_THREAD = "shed"
@@ -321,9 +323,11 @@ class _Told:
         )
 
     def _is_evening(self) -> bool:
-        """Say whether what is told now is seen before people go to bed."""
+        """Say whether what is told now is seen before people go to bed, and that is not far off."""
         quiet = self._policy.quiet
-        return quiet is not None and not self._quiet and not quiet.hold(self._at + SEEN_WITHIN)
+        if quiet is None or self._quiet or quiet.hold(self._at + SEEN_WITHIN):
+            return False
+        return quiet.began_before(self._at) + timedelta(days=1) - self._at <= EVENING
 
     def _of_thread(self, thread: str, but: set[Spot]) -> tuple[Alarm, ...]:
         return tuple(

@@ -204,7 +204,7 @@ def test_the_evening_word_says_what_nobody_will_be_woken_for(file: AlarmFile, co
     assert word.head == "tunnel: the watch is on"
     assert "hull (keel): warm it by Fri 02:34." in word.text
     assert "nobody will be woken for this unless it gets much worse." in word.text
-    assert "If you want to be: layday alarms aside a1 --until 01:34" in word.text
+    assert "To be told again in time: layday alarms aside a1 --until 01:34" in word.text
 
 
 def test_no_word_without_a_cure_or_with_stale_news(cold: Outlook) -> None:

@@ -127,6 +127,14 @@ def test_nobody_is_woken_for_what_they_knew_when_they_went_to_bed(spot: Spot) ->
     assert (morning.urgent, morning.wakes) == (True, False)
 
 
+@pytest.mark.parametrize(("hours", "settled"), [(13, False), (15, True), (21, True), (22, False), (3, False)])
+def test_people_are_told_that_nobody_wakes_them_in_the_afternoon_and_evening(
+    hours: int, *, settled: bool
+) -> None:
+    (notice,) = Night(MIDNIGHT + timedelta(hours=hours)).look(sees(LATE), minutes=20)
+    assert notice.settled is settled
+
+
 def test_what_is_told_as_people_go_to_bed_may_still_wake_them() -> None:
     """Nobody can tell whether a word at five to ten was read."""
     night = Night(EVENING + timedelta(minutes=100))
