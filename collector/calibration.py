@@ -6,36 +6,26 @@ reads through `corrected`, so that all answers agree.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
-from collector.clock import from_us, to_us
+from collector.clock import from_us
+from collector.correction import (
+    ALWAYS_US,
+    DRY_PCT,
+    SATURATED_PCT,
+    Correction,
+    Corrections,
+    is_humidity,
+    since_us,
+    true_reading,
+    true_values,
+)
 from collector.domain import Reading, Rejected
 from collector.store import rollup
 from collector.store.base import Added, Mark, Rollup, Samples, SensorSpan, State, Store
-
-_ALWAYS_US = -(2**62)
-_DRY_PCT, _SATURATED_PCT = 0.0, 100.0
-_HUMIDITY = "humidity_pct"
-
-
-@dataclass(frozen=True, slots=True)
-class Correction:
-    """What makes a sensor's readings from `since` on (None: all of them) true.
-
-    `offset` is in the quantity's unit, `gain` a ratio above 0.
-    """
-
-    offset: float = 0.0
-    gain: float = 1.0
-    since: datetime | None = None
-
-
-Corrections = Mapping[str, Sequence[Correction]]
-"""By sensor; each correction holds until the next one's `since`."""
 
 
 def corrected(store: Store, corrections: Corrections) -> Store:
@@ -52,6 +42,7 @@ class CorrectedStore:
 
     def __init__(self, store: Store, corrections: Corrections) -> None:
         self._store = store
+        self._corrections = corrections
         self._lines = {name: _Lines(name, found) for name, found in corrections.items() if found}
 
     def add(
@@ -133,33 +124,26 @@ class CorrectedStore:
         self._store.close()
 
     def _reading(self, reading: Reading) -> Reading:
-        lines = self._lines.get(reading.sensor)
-        if lines is None:
-            return reading
-        true = lines.true(np.array([to_us(reading.at)]), np.array([reading.value]))
-        return reading._replace(value=float(true[0]))
+        return true_reading(reading, self._corrections.get(reading.sensor, ()))
 
 
 class _Lines:
     """One sensor's corrections as arrays in order of time, the first from ever on."""
 
     def __init__(self, sensor: str, corrections: Sequence[Correction]) -> None:
-        order = sorted(corrections, key=_since_us)
-        rows = [(_ALWAYS_US, 1.0, 0.0), *((_since_us(c), c.gain, c.offset) for c in order)]
+        order = sorted(corrections, key=since_us)
+        rows = [(ALWAYS_US, 1.0, 0.0), *((since_us(c), c.gain, c.offset) for c in order)]
         self._since_us = np.array([row[0] for row in rows], dtype=np.int64)
         self._gain = np.array([row[1] for row in rows])
         self._offset = np.array([row[2] for row in rows])
-        self._is_humidity = sensor.endswith(f".{_HUMIDITY}")
+        self._is_humidity = is_humidity(sensor)
 
     def true(
         self, times_us: npt.NDArray[np.int64], values: npt.NDArray[np.float64]
     ) -> npt.NDArray[np.float64]:
         which = np.searchsorted(self._since_us, times_us, side="right") - 1
-        true = np.asarray(self._gain[which] * values + self._offset[which])
-        if self._is_humidity:
-            within = (values >= _DRY_PCT) & (values <= _SATURATED_PCT)
-            true = np.where(within, np.clip(true, _DRY_PCT, _SATURATED_PCT), true)
-        return true
+        gain, offset = self._gain[which], self._offset[which]
+        return true_values(values, gain, offset, humidity=self._is_humidity)
 
     def cut(self, found: Rollup) -> list[int]:
         """Return the steps with readings told as 0 or 100 %: there the mean is not the measured one's."""
@@ -168,14 +152,10 @@ class _Lines:
         which = np.searchsorted(self._since_us, found.times_us, side="right") - 1
         lowest = self._gain[which] * found.lowest + self._offset[which]
         highest = self._gain[which] * found.highest + self._offset[which]
-        return [int(i) for i in np.flatnonzero((lowest < _DRY_PCT) | (highest > _SATURATED_PCT))]
+        return [int(i) for i in np.flatnonzero((lowest < DRY_PCT) | (highest > SATURATED_PCT))]
 
     def changes(self, times_us: npt.NDArray[np.int64], step_us: int) -> list[int]:
         """Return the steps inside which one correction gives way to the next."""
         first_us, last_us = int(times_us[0]), int(times_us[-1]) + step_us
         inside = [int(at) for at in self._since_us if first_us < at < last_us]
         return sorted({(at - first_us) // step_us for at in inside if (at - first_us) % step_us})
-
-
-def _since_us(correction: Correction) -> int:
-    return _ALWAYS_US if correction.since is None else to_us(correction.since)

@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from collector.calibration import Correction, Corrections
 from collector.central_config import CentralConfig, ForwardConfig
 from collector.config_base import Model, ModelName
+from collector.correction import Correction, Corrections
 from collector.cure_config import CureConfig
 from collector.domain import Sensor
 from collector.errors import ConfigError
@@ -231,6 +231,7 @@ def _what(message: str, given: object) -> str:
         return "no such setting; see 'layday check --settings' for all of them"
     if text == "Field required":
         return "is missing"
+    text = text.replace("Input should be a valid tuple", "needs a list in [ ]")
     told = isinstance(given, dict | tuple) or repr(given) in text or "//…@" in text  # a secret was cut out
     return text if told else f"{text}, not {given!r}"
 

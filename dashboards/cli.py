@@ -10,12 +10,14 @@ from shutil import get_terminal_size
 from typing import Annotated
 
 import typer
+from typer.exceptions import TyperException
 
 from collector.errors import ConfigError, InputError, LaydayError
 from collector.nearest import did_you_mean
 from dashboards.session import open_session
 from dashboards.terminal.signs import ERRORS, speaks_utf8
 
+EXIT_STOPPED = 1
 EXIT_USAGE = 2
 EXIT_CANNOT_WORK = 3
 _VALUE_OPTIONS = ("--config", "--store")
@@ -200,6 +202,27 @@ def _without_command(words: list[str]) -> None:
     sys.exit(overview(session))
 
 
+def _misused(error: TyperException) -> str:
+    """Say what is wrong with a line that was typed; where only a command is missing, its help says more."""
+    words = error.format_message()
+    typed = getattr(getattr(error, "ctx", None), "command_path", "layday")
+    if "\n" in words:
+        return words
+    return f"{words[:1].lower()}{words[1:].removesuffix('.')}; '{typed} --help' says more"
+
+
+def _complain(words: str) -> None:
+    """Write to standard error, where errors go: under our name, or as a sentence for ears."""
+    lines = words.splitlines()
+    if "--plain" in sys.argv and len(lines) == 1:
+        from dashboards.terminal.saying import capital, sentence
+
+        lines = [sentence(capital(words))]
+    elif len(lines) == 1 or not words.startswith("Usage"):
+        lines = [f"layday: {line}" for line in lines]
+    print("\n".join(lines), file=sys.stderr)  # noqa: T201
+
+
 def main() -> None:
     """Run the command line; errors that layday raises on purpose become words, not tracebacks."""
     for stream in (sys.stdout, sys.stderr):
@@ -213,10 +236,15 @@ def main() -> None:
         asked = next((word for word in words if word in COMMANDS), None)
         if asked is None and "_LAYDAY_COMPLETE" not in os.environ:
             _without_command(words)
-        build_app(asked)(args=words, prog_name="layday")
+        sys.exit(build_app(asked)(args=words, prog_name="layday", standalone_mode=False))
     except LaydayError as error:
-        for line in str(error).splitlines():
-            print(f"layday: {line}", file=sys.stderr)  # noqa: T201  standard error is where errors go
+        _complain(str(error))
         sys.exit(EXIT_USAGE if isinstance(error, ConfigError | InputError) else EXIT_CANNOT_WORK)
+    except TyperException as error:
+        _complain(_misused(error))
+        sys.exit(error.exit_code)
+    except typer.Abort:
+        _complain("stopped before anything was done")
+        sys.exit(EXIT_STOPPED)
     except BrokenPipeError:
         sys.exit(0)

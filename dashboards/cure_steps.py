@@ -123,14 +123,12 @@ def cold_words(state: CureState) -> str:
     span = hours_words(state.stalled_h)
     if state.stage is None:
         return (
-            f"Is it ruined? Cold caught it wet, for {span}: warm it now. Styrene leaves an open film; "
-            "what is "
-            "still tacky a day after it was warm comes off."
+            f"Is it ruined? Cold caught it wet, for {span}: warm it now, no flame near. Styrene leaves an "
+            "open film; what is still tacky a day after it was warm comes off."
         )
     return (
         f"Is it ruined? Not by {span} of cold alone: it set, it waits, and goes on when it is warm. Warm it, "
-        "then try "
-        "it in a corner: what acetone makes tacky is not cured."
+        "then try it in a corner, gloves on and no flame near: what acetone makes tacky is not cured."
     )
 
 

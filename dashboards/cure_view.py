@@ -5,9 +5,8 @@ from datetime import UTC, datetime
 from dashboards.ahead_view import ahead_json, ahead_words, arrival_words
 from dashboards.view import Reader, age_words
 from forecast.cautions import Caution, Trouble
-from forecast.cure_now import LAST_HOURS_H
 from forecast.cure_outlook import Basis, CureOutlook
-from forecast.cure_state import CureState, Moment, StageState
+from forecast.cure_state import LAST_HOURS_H, CureState, Moment, StageState
 
 _HOURS_PER_DAY = 24.0
 _DAYS_FROM_H = 72.0  # "51 h" can be planned with, "2 days" cannot
@@ -175,14 +174,24 @@ def age_of(cure: CureOutlook, at: datetime) -> str:
 
 
 def cure_sentence(found: CureOutlook, reader: Reader) -> str:
-    """Return one cure as one plain sentence, for screen readers, logs and ``--plain``."""
+    """Return one cure as one plain sentence, for logs of what changes."""
+    return "; ".join(_said(found, reader)) + "."
+
+
+def cure_sentences(found: CureOutlook, reader: Reader) -> list[str]:
+    """Return one cure in plain sentences, each with the cure it is of, for screen readers and ``--plain``."""
+    first, *rest = _said(found, reader)
+    return [f"{first}.", *(f"{found.key}, {words[:1].lower()}{words[1:]}." for words in rest)]
+
+
+def _said(found: CureOutlook, reader: Reader) -> list[str]:
     state = found.state
     said = [f"{found.key} ({found.part}, {found.bay}): {headline(found)}"]
     if state is not None:
         said += [to_do_words(state, found, reader)]
         said += [caution_words(caution, reader) for caution in state.cautions]
-        said += [words.removesuffix(".") for words in ahead_words(found, state, reader)]
-    return "; ".join(words for words in said if words) + "."
+        said += [words.removeprefix("! ").removesuffix(".") for words in ahead_words(found, state, reader)]
+    return [words for words in said if words]
 
 
 def cure_json(found: CureOutlook, reader: Reader) -> dict[str, object]:

@@ -5,6 +5,7 @@ from dataclasses import fields
 from datetime import UTC, datetime
 
 from dashboards.view import Reader
+from dashboards.window_view import odds_pct
 from forecast.heater_state import (
     Action,
     Fuel,
@@ -21,11 +22,19 @@ from forecast.verdict import Verdict
 
 _SIGNS = {
     Sign.HEATER_STOPPED: "HEATER STOPPED, {when}: see to the flame, the gas and the switch; cover the part",
-    Sign.DOOR_OPEN: "DOOR OPEN, {when}: the shed loses several times its usual heat; shut it",
+    Sign.DOOR_OPEN: "DOOR OPEN, {when}: several times the usual heat goes; shut it, unless it lets fumes out",
     Sign.SENSOR_MOVED: "SENSOR MOVED, {when}: the air in one bay jumped, alone; put it back, then ask again",
 }
+_BEFORE_LIGHTING = (
+    "Where it smells of gas: touch no switch, light nothing, shut the bottle, open up and get out. Where it "
+    "smells of styrene or solvent: air the shed before anything is lit."
+)
+_REFILL = {
+    "propane": " Change the bottle with the flame out and nothing lit near it.",
+    "diesel": " Fill it with the flame out and the heater cold.",
+}
 _DEW_LIKELY_ODDS = 0.1
-_HOPELESS_ODDS = 0.5
+_HOPELESS_ODDS, _UNSURE_ODDS = 0.5, 0.8
 _INSTEAD = "less catalyst or smaller pots"
 _TOO_COLD = "Do not mix: the part stays too cold for the next hours. More heat under it, and time."
 _Part = HeaterNow | Overshoot | WorkTime | HeaterAdvice | WarmUp | Fuel
@@ -58,6 +67,8 @@ def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
         if advice.kept_odds is not None and advice.kept_odds < _HOPELESS_ODDS:
             lasts = f"about {advice.work_min:.0f} min of work time"
             return f"Nothing done to the heater keeps the plan: reckon with {lasts}, {_INSTEAD}."
+        if advice.kept_odds is not None and advice.kept_odds < _UNSURE_ODDS:
+            mix += f" Too unsure to plan on: have {_INSTEAD} ready."
     by = "" if advice.by_at is None else reader.clock(advice.by_at, at)
     setting = "" if advice.setpoint_c is None else reader.temperature(advice.setpoint_c)
     wait = f"Leave the heater, wait.{mix}" if mix else _TOO_COLD
@@ -71,13 +82,16 @@ def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
 
 
 def _odds(odds: float | None) -> str:
-    return "" if odds is None else f"{100.0 * odds:.0f} %"
+    """Return odds as a percentage; never 100 %, for nothing ahead is certain."""
+    return "" if odds is None else odds_pct(odds)
 
 
 def heater_lines(outlook: HeaterOutlook, reader: Reader) -> Iterator[str]:
     """Yield the heater in plain sentences, what to do first."""
     at = outlook.at
     yield f"{outlook.bay}: {headline(outlook, reader)}"
+    if outlook.sign is Sign.HEATER_STOPPED:
+        yield _BEFORE_LIGHTING
     if outlook.overshoot is not None:
         yield _peak(outlook.overshoot, at, reader)
     if outlook.work is not None:
@@ -94,10 +108,13 @@ def heater_lines(outlook: HeaterOutlook, reader: Reader) -> Iterator[str]:
 def heater_sentence(outlook: HeaterOutlook, reader: Reader) -> str:
     """Return the heater as one plain sentence, for screen readers and logs."""
     words = [f"{outlook.bay}: {headline(outlook, reader)}"]
+    if outlook.sign is Sign.HEATER_STOPPED:
+        words.append(_BEFORE_LIGHTING)
     if outlook.overshoot is not None:
         words.append(_peak(outlook.overshoot, outlook.at, reader))
     if outlook.fuel is not None:
         words.append(_fuel(outlook.fuel, outlook.at, reader))
+    words += [f"{caution[:1].upper()}{caution[1:]}." for caution in outlook.cautions]
     return " ".join(words)
 
 
@@ -163,7 +180,8 @@ def _fuel(fuel: Fuel, at: datetime, reader: Reader) -> str:
         if fuel.runs_out_from_at is None
         else f", at the earliest {reader.clock(fuel.runs_out_from_at, at)}"
     )
-    return f"{words}; empty about {reader.clock(fuel.runs_out_at, at)}{early}."
+    care = _REFILL.get(fuel.kind, "")
+    return f"{words}; empty about {reader.clock(fuel.runs_out_at, at)}{early}.{care}"
 
 
 def heater_json(outlook: HeaterOutlook) -> dict[str, object]:

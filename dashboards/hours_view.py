@@ -1,6 +1,6 @@
 """From a forecast to words, numbers and a small chart of the next two days. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -16,7 +16,6 @@ from dashboards.terminal.chart import Course, Frame, Spread, chart_lines
 from dashboards.terminal.palette import QUIET, STRONG
 from dashboards.view import NAMES, Reader
 from forecast.air import margin_k
-from forecast.past import Array
 from forecast.paths import Forecast
 from forecast.verdict import Limits
 
@@ -124,8 +123,14 @@ def _too_near_dew(forecast: Forecast, bay: str, limits: Limits) -> Truths | None
     return found
 
 
-def table_rows(forecast: Forecast, bay: str, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Return the head and the rows of a bay's table: time, and each quantity with its range."""
+def table_rows(
+    forecast: Forecast, bay: str, reader: Reader, *, narrow: bool = False
+) -> tuple[list[str], list[list[str]]]:
+    """Return the head and the rows of a bay's table: time, and each quantity with its range.
+
+    `narrow` writes a range as ``18 (13/26)``, so that a row fits on 50 cells.
+    """
+    between = "/" if narrow else " to "
     shown = [name for name in _SHOWN if (bay, name) in forecast.paths]
     columns = {name: hours_of(forecast, bay, name) for name in shown}
     unit = {"humidity_pct": "%"}
@@ -133,21 +138,21 @@ def table_rows(forecast: Forecast, bay: str, reader: Reader) -> tuple[list[str],
     rows = [
         [
             reader.clock(hour.at, forecast.issued_at),
-            *(_cell(name, columns[name][place], reader) for name in shown),
+            *(_cell(name, columns[name][place], reader, between) for name in shown),
         ]
         for place, hour in enumerate(columns[shown[0]])
     ]
     return head, rows
 
 
-def _cell(name: str, hour: Hour, reader: Reader) -> str:
+def _cell(name: str, hour: Hour, reader: Reader, between: str) -> str:
     low, likely, high = (
         reader.quantity(name, value).split()[0]
         if name == "humidity_pct"
         else reader.temperature(value, 0).split()[0]
         for value in (hour.low, hour.likely, hour.high)
     )
-    return f"{likely:>3} ({low} to {high})"
+    return f"{likely:>3} ({low}{between}{high})"
 
 
 def bay_chart(
@@ -162,22 +167,22 @@ def bay_chart(
     if not shown:
         return []
 
-    def of_reader(values: Array) -> Array:
-        return np.array([shown_temperature(float(v), fahrenheit=reader.units == "us") for v in values])
+    def of_reader(values: Iterable[float]) -> list[float]:
+        return [shown_temperature(float(v), fahrenheit=reader.units == "us") for v in values]
 
-    times = forecast.times_us
+    times = forecast.times_us.tolist()
     courses = []
     for name in shown:
         words, letter, every, style = _DRAWN[name]
         likely = of_reader(forecast.quantile(bay, name, 0.5))
         courses.append(Course(words, letter, times, likely, every, style))
     low, high = (of_reader(forecast.quantile(bay, shown[0], odds)) for odds in (_ODDS[0], _ODDS[-1]))
-    levels = of_reader(np.array([limits.air_min_c, limits.air_max_c]))
+    levels = of_reader([limits.air_min_c, limits.air_max_c])
     frame = Frame(
         forecast.issued_at,
         forecast.issued_at + SPAN,
         forecast.issued_at,
-        tuple(levels.tolist()),
+        tuple(levels),
         reader.temperature(0.0).split()[1],
         reader.zone,
         plain=plain,

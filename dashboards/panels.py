@@ -1,7 +1,7 @@
 """What `--plot` shows of forecasts, windows and resin cards, as `dashboards.panel_picture` takes it."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import timedelta
+from datetime import UTC, timedelta
 from math import isfinite, nan
 from typing import Any
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from collector.clock import from_us
 from collector.units import shown_temperature
+from dashboards.local_hours import clock_change, round_hours
 from dashboards.view import NAMES, Reader
 from forecast.card import Card
 from forecast.paths import Forecast
@@ -194,14 +195,10 @@ def _floats(values: object) -> list[float]:
 
 
 def hour_ticks(first_us: int, span_h: float, reader: Reader, every_h: int) -> list[list[object]]:
-    """Return round local hours within a span [h], as (hours after its start, words)."""
+    """Return round local hours in a span [h], and a change of clocks, as (hours after its start, words)."""
     first = from_us(first_us)
-    whole = first.replace(minute=0, second=0, microsecond=0)
-    ticks: list[list[object]] = []
-    for after in range(1, int(span_h) + 2):
-        at = whole + timedelta(hours=after)
-        local = at.astimezone(reader.zone)
-        into_h = (at - first) / timedelta(hours=1)
-        if local.hour % every_h == 0 and into_h <= span_h:
-            ticks.append([into_h, f"{local:%a %H:%M}"])
-    return ticks
+    end = first + timedelta(hours=span_h)
+    marks = [(at.astimezone(UTC), f"{at:%a %H:%M}") for at in round_hours(first, end, every_h, reader.zone)]
+    if (change := clock_change(first, end, reader.zone)) is not None:
+        marks.append((change[0], f"\n{change[1]}"))  # a line lower, beside hours that lie near
+    return [[(at - first) / timedelta(hours=1), words] for at, words in sorted(marks)]

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 
+from dashboards.care import SHEET_DECIDES
 from dashboards.view import Reader
 from dashboards.window_view import day_words, in_the_way_words, odds_pct
 from forecast.limits import Limit
@@ -22,7 +23,7 @@ def plan_lines(found: Plan, at: datetime, reader: Reader) -> list[str]:
         lines += _schedule_lines("earliest", found.earliest, at, reader)
     if found.surest != found.earliest:
         lines += _schedule_lines("surest", found.surest, at, reader)
-    return lines
+    return [*lines, f"- {SHEET_DECIDES}"]
 
 
 def plan_sentence(found: Plan, at: datetime, reader: Reader) -> str:
@@ -34,7 +35,7 @@ def plan_sentence(found: Plan, at: datetime, reader: Reader) -> str:
         if schedule is not None and not (which == "surest" and schedule == found.earliest):
             jobs = ", then ".join(_job_words(one, at, reader) for one in schedule.placed)
             said.append(f"The {which}, {schedule.verdict.value}, {odds_pct(schedule.odds)}: {jobs}.")
-    return " ".join(said)
+    return " ".join([*said, f"{SHEET_DECIDES[:1].upper()}{SHEET_DECIDES[1:]}."])
 
 
 def _job_words(one: Placed, at: datetime, reader: Reader) -> str:

@@ -1,101 +1,115 @@
 """What the live screen reads: store, outlooks and journal, to read only, and no oftener than they change."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
-from dataclasses import replace
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
+from typing import TYPE_CHECKING
 
 from collector.clock import Clock
+from collector.domain import Reading
 from collector.errors import LaydayError
 from collector.journal import open_journal
+from collector.quality.heard import newest_heard
+from collector.store.base import SensorSpan
+from dashboards.closer_look import Answer, Question, closer_look
 from dashboards.watch_view import Sight
 from dashboards.watched_shed import WatchedShed
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
-from forecast.recent import Recent, recent
-from forecast.shed_now import shed_now
+from forecast.shed_now import LOOK_BACK, Heard, bay_names, judge_shed, needed_names
 
 if TYPE_CHECKING:
-    from collector.store.base import Store
+    from collector.store.newest import NewestRows
 
-CHART_EVERY_S = 60.0
-"""The chart's past is read anew so often: a cell of it is a quarter of an hour wide."""
-CURES_EVERY_S = 30.0
-_PAST = timedelta(hours=48)
-_NEW = timedelta(minutes=2)
+CLOSER_EVERY_S = 300.0
+"""So often the closer look is repeated: a dot of the chart is six minutes wide, or more."""
 _NEWEST = 20  # entries come seldom: one since the outlook is among the last
-_T = TypeVar("_T")
+
+LookCloser = Callable[[WatchedShed, Question], Answer]
 
 
-class _Kept(NamedTuple):
-    """Something read, what it depends on, and when it was."""
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A closer look: what was asked, the journal's state that the answer goes by, and the answer."""
 
-    of: object
-    read_s: float
-    value: object
+    question: Question
+    journal: tuple[float, ...]
+    answer: Answer
+
+    def still_answers(self, question: Question, journal: tuple[float, ...]) -> bool:
+        """Say whether it answers a later question too, but for the time that has passed."""
+        same_journal = journal == self.journal or not question.cures
+        return same_journal and replace(question, at=self.question.at) == self.question
 
 
 class WatchFeed:
     """Looks at everything at once; a store that is away is told as trouble, and tried again next time.
 
-    Not for several threads at a time.
+    Not for several threads at a time. `look_closer` finds what takes arrays (`closer_look`); `looked` is
+    what somebody found with it just before.
     """
 
-    def __init__(self, shed: WatchedShed, clock: Clock) -> None:
-        self._shed = shed
-        self._clock = clock
+    def __init__(
+        self,
+        shed: WatchedShed,
+        clock: Clock,
+        look_closer: LookCloser = closer_look,
+        looked: Looked | None = None,
+    ) -> None:
+        self.shed = shed
+        self.clock = clock
+        self._look_closer = look_closer
+        self.looked = looked
+        self._looked_s = time.monotonic()
         self._sensors = {sensor.name: sensor for sensor in shed.sensors}
-        self._store: Store | None = None
+        self._newest: NewestRows | None = None
         self._outlooks: OutlookBook | None = None
         self._outlook: Outlook | None = None
-        self._kept: dict[str, _Kept] = {}
 
     def look(self, bay: str = "") -> Sight:
         """Return what is known now; `bay` is the one to draw, the first if there is none so called."""
-        sight = Sight(self._clock.now(), self._shed.name)
+        sight = Sight(self.clock.now(), self.shed.name)
         try:
             return self._look(sight, bay)
         except LaydayError as error:
-            self._let_go()
+            self.close()
             return replace(sight, trouble=str(error))
 
     def close(self) -> None:
-        """Close the files."""
-        self._let_go()
+        """Close the files; the next look opens them again."""
+        for file in (self._newest, self._outlooks):
+            if file is not None:
+                with suppress(LaydayError):
+                    file.close()
+        self._newest = self._outlooks = None
 
     def _look(self, sight: Sight, bay: str) -> Sight:
         at = sight.at
-        self._store = self._store or self._shed.open_store()
-        now = shed_now(self._store, sight.shed, self._sensors, self._shed.limits, at)
-        outlook = self._newest()
-        names = [one.bay for one in now.bays]
-        drawn = bay if bay in names else next(iter(names), "")
-        issued_at = None if outlook is None else outlook.issued_at
-        cures = self._again(
-            "cures",
-            (issued_at, _mark(Path(self._shed.journal_file))),
-            CURES_EVERY_S,
-            lambda: self._cures(outlook, at),
-        )
+        self._newest = self._newest or self.shed.open_newest()
+        latest, spans = newest_heard(self._newest, at, LOOK_BACK), self._newest.sensors()
+        bays = bay_names(self._sensors, spans)
+        outlook = self._read_outlook()
+        cures = self._told_cures(outlook, at)
+        odd = tuple(name for name in needed_names(bays) if _is_odd(latest.get(name), spans.get(name), at))
+        answer = self._closer(Question(at, tuple(bays), odd, cures is None))
+        drawn = bay if bay in bays else next(iter(bays), "")
         return replace(
             sight,
-            now=now,
+            now=judge_shed(sight.shed, _heard(bays, latest, answer), self._sensors, self.shed.limits, at),
             outlook=outlook,
-            cures=cures,
+            cures=answer.cures if cures is None else cures,
             bay=drawn,
-            past=self._again("past", drawn, CHART_EVERY_S, lambda: self._past(drawn, at)),
+            past=next((past.courses for past in answer.pasts if past.bay == drawn), ()),
+            trouble=answer.trouble,
         )
 
-    def _cures(self, outlook: Outlook | None, at: datetime) -> tuple[CureOutlook, ...]:
-        """Return the outlook's cures, as they are where the journal says nothing newer.
-
-        Else they are worked out here; what that takes is loaded only then.
-        """
-        journal = open_journal(Path(self._shed.journal_file), read_only=True)
+    def _told_cures(self, outlook: Outlook | None, at: datetime) -> tuple[CureOutlook, ...] | None:
+        """Return the live cures as the outlook has them; None where the journal says something newer."""
+        journal = open_journal(Path(self.shed.journal_file), read_only=True)
         if journal is None:
             return ()
         with closing(journal):
@@ -103,50 +117,61 @@ class WatchFeed:
         live = [cure.key for cure in book.live if cure.laid_at <= at]
         if not live:
             return ()
-        told = outlook is None or any(
-            entry.entered_at > outlook.issued_at for entry in book.entries[-_NEWEST:]
-        )
-        if outlook is not None and not told and not outlook.is_stale(at):
-            known = {cure.key: cure for cure in outlook.cures}
-            if all(key in known for key in live):
-                return tuple(known[key] for key in live)
-        from dashboards.cures import cures_now
+        if outlook is None or outlook.is_stale(at):
+            return None
+        if any(entry.entered_at > outlook.issued_at for entry in book.entries[-_NEWEST:]):
+            return None
+        known = {cure.key: cure for cure in outlook.cures}
+        return tuple(known[key] for key in live) if all(key in known for key in live) else None
 
-        return cures_now(self._shed.session(self._clock), book, outlook, at)[0]
+    def _closer(self, question: Question) -> Answer:
+        """Look closer where the last look no longer answers the question; trouble with that is told."""
+        journal = _mark(Path(self.shed.journal_file))
+        is_old = time.monotonic() - self._looked_s > CLOSER_EVERY_S
+        if is_old or self.looked is None or not self.looked.still_answers(question, journal):
+            try:
+                answer = self._look_closer(self.shed, question)
+            except LaydayError as error:
+                answer = Answer(trouble=str(error))
+            self.looked, self._looked_s = Looked(question, journal, answer), time.monotonic()
+        return self.looked.answer
 
-    def _past(self, bay: str, at: datetime) -> tuple[Recent, ...]:
-        return recent(self._store, bay, at - _PAST, at + _NEW) if bay and self._store else ()
-
-    def _newest(self) -> Outlook | None:
+    def _read_outlook(self) -> Outlook | None:
         """Return the newest outlook, read only when there is another."""
-        self._outlooks = self._outlooks or open_outlooks(Path(self._shed.outlook_file), read_only=True)
+        self._outlooks = self._outlooks or open_outlooks(Path(self.shed.outlook_file), read_only=True)
         if self._outlooks is None:
             return None
         if self._outlooks.newest_at() != (self._outlook and self._outlook.issued_at):
             self._outlook = self._outlooks.newest()
         return self._outlook
 
-    def _again(self, name: str, of: object, every_s: float, read: Callable[[], _T]) -> _T:
-        """Return what was read before while it still holds."""
-        kept = self._kept.get(name)
-        if kept is None or kept.of != of or time.monotonic() - kept.read_s > every_s:
-            kept = self._kept[name] = _Kept(of, time.monotonic(), read())
-        return cast("_T", kept.value)
 
-    def _let_go(self) -> None:
-        for file in (self._store, self._outlooks):
-            if file is not None:
-                with suppress(LaydayError):
-                    file.close()
-        self._store = self._outlooks = None
-        self._kept.clear()
+def _is_odd(reading: Reading | None, span: SensorSpan | None, at: datetime) -> bool:
+    """Say whether there is more to look up: a suspect sensor's past, or the last word of a silent one."""
+    if reading is not None and reading.flags:
+        return True
+    if span is None or not at - LOOK_BACK < span.last_at <= at:
+        return False
+    return reading is None or reading.at < span.last_at
 
 
-def _mark(path: Path) -> object:
+def _heard(bays: list[str], latest: Mapping[str, Reading], answer: Answer) -> Heard:
+    """Add what a closer look found to the newest rows."""
+    found, suspect_s = dict(latest), {}
+    for known in answer.known:
+        newest = found.setdefault(known.sensor, known.reading)
+        if newest.at < known.at:
+            newest = found[known.sensor] = known.reading
+        if newest.flags and known.suspect_since is not None:
+            suspect_s[known.sensor] = (newest.at - known.suspect_since).total_seconds()
+    return Heard(bays, found, suspect_s)
+
+
+def _mark(path: Path) -> tuple[float, ...]:
     """Return what changes when somebody writes to the journal."""
-    marks = []
+    marks: list[float] = []
     for file in (path, path.with_name(f"{path.name}-wal")):
         with suppress(OSError):
             stat = file.stat()
-            marks.append((stat.st_mtime_ns, stat.st_size))
+            marks += [stat.st_mtime, stat.st_size]
     return tuple(marks)

@@ -10,6 +10,8 @@ from typing import NoReturn
 
 from collector.clock import Clock, SystemClock
 from collector.plain import made, plain
+from dashboards.closer_look import look_in_a_process
+from dashboards.watch_feed import Looked, WatchFeed
 from dashboards.watched_shed import WatchedShed
 
 _CODE = "import sys; sys.path.insert(0, sys.argv.pop(1)); from dashboards.watch_program import main; main()"
@@ -17,9 +19,13 @@ _CODE = "import sys; sys.path.insert(0, sys.argv.pop(1)); from dashboards.watch_
 
 @dataclass(frozen=True, slots=True)
 class ScreenOrder:
-    """What to watch and how: `only_ascii` where the terminal has nothing else, `plain` without braille."""
+    """What to watch and how: `only_ascii` where the terminal has nothing else, `plain` without braille.
+
+    `looked` is the first closer look, so that the first picture is whole.
+    """
 
     shed: WatchedShed
+    looked: Looked | None
     every_s: float
     for_s: float
     big: bool
@@ -57,7 +63,8 @@ def draw(order: ScreenOrder, clock: Clock) -> int:
     for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
         os.environ.pop(name, None)
     look = Look(view="big" if order.big else "main", plain=order.plain, only_ascii=order.only_ascii)
-    app = WatchApp(order.shed, clock, every_s=order.every_s, look=look, for_s=order.for_s)
+    feed = WatchFeed(order.shed, clock, look_in_a_process, order.looked)
+    app = WatchApp(feed, every_s=order.every_s, look=look, for_s=order.for_s)
     # without the mouse a terminal's own selecting and scrolling work, over ssh too
     app.run(mouse=False)
     return app.return_code or 0

@@ -15,7 +15,7 @@ from dashboards.window_view import window_says
 from forecast.cure_outlook import DEW_ODDS, Basis, CureOutlook
 from forecast.heater_state import Sign
 from forecast.outlook import Outlook
-from forecast.recent import Recent
+from forecast.recent_course import Recent
 from forecast.shed_now import ShedNow
 from forecast.verdict import WORST_FIRST, BayNow, Verdict
 
@@ -25,8 +25,9 @@ LATE = timedelta(minutes=7)
 
 @dataclass(frozen=True, slots=True)
 class Sight:
-    """Everything the screen knows at one moment. `trouble` says why it could not look at the store.
+    """Everything the screen knows at one moment.
 
+    `trouble` says why it could not look at the store or, where `now` is known, at the days before.
     `cures` are the live ones; `past` what was measured of late in `bay`, for the chart.
     """
 
@@ -207,6 +208,11 @@ def freshness(sight: Sight) -> tuple[str, bool]:
 
 def outlook_notes(sight: Sight) -> list[str]:
     """Return what there is to say of the outlook itself: missing, late, or weaker than usual."""
+    trouble = [f"No chart: {sight.trouble}."] if sight.trouble else []
+    return trouble + _outlook_notes(sight)
+
+
+def _outlook_notes(sight: Sight) -> list[str]:
     outlook = sight.outlook
     if outlook is None:
         return ["No outlook yet: it comes from 'layday run'. Only what is measured is shown."]

@@ -5,19 +5,18 @@ loads neither pydantic nor typer: a screen stays for weeks, on a small computer.
 """
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
-from collector.calibration import Correction, corrected
 from collector.clock import Clock
+from collector.correction import Correction, Corrections
 from collector.domain import Sensor
-from collector.store.base import Store
-from collector.store.opening import open_store
+from collector.store.newest import NewestRows, open_newest
 from dashboards.view import Reader
 from forecast.verdict import Limits
 
 if TYPE_CHECKING:
+    from collector.store.base import Store
     from dashboards.session import Session
 
 
@@ -51,16 +50,34 @@ class WatchedShed:
         units: Literal["us", "metric"] = "us" if self.us_units else "metric"
         return Reader(ZoneInfo(self.timezone), units)
 
-    def open_store(self) -> Store:
-        """Open the store to read, calibrated readings corrected.
+    @property
+    def corrections(self) -> Corrections:
+        """What makes calibrated sensors true."""
+        return {one.sensor: one.corrections for one in self.calibrated}
+
+    def open_newest(self) -> NewestRows:
+        """Open the store to read its newest readings, calibrated ones corrected.
 
         Raises
         ------
         StoreError
             If there is none yet, or it cannot be opened.
         """
-        store = open_store(Path(self.store_file), read_only=True)
-        return corrected(store, {one.sensor: one.corrections for one in self.calibrated})
+        return open_newest(self.store_file, self.corrections)
+
+    def open_store(self) -> "Store":
+        """Open the whole store to read, calibrated readings corrected; only this loads arrays.
+
+        Raises
+        ------
+        StoreError
+            If there is none yet, or it cannot be opened.
+        """
+        from collector.calibration import corrected
+        from collector.store.opening import open_store
+
+        store = open_store(self.store_file, read_only=True)
+        return corrected(store, self.corrections)
 
     def session(self, clock: Clock) -> "Session":
         """Return the whole session; what it takes is loaded only here.

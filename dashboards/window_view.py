@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from dashboards.care import MORE_HEAT, SHEET_DECIDES
 from dashboards.view import Reader
 from forecast.limits import Limit
 from forecast.verdict import Verdict
@@ -37,8 +38,10 @@ _IN_THE_WAY = {
     Limit.HORIZON: "the forecast does not reach so far",
 }
 _WAITED_FOR = {Limit.HUMIDITY: "the air to dry", Limit.MARGIN: "the dew point to fall"}
+_WARMING = (Remedy.WARMER_PART, Remedy.WARMER_AIR, Remedy.MORE_HEAT)
 _MOST_PCT = 99
 _MIN_PER_H = 60.0
+_WORTH_H, _WORTH_ODDS = 0.05, 0.005  # what is less is told as nothing
 _W_PER_KW = 1000.0
 
 
@@ -88,7 +91,7 @@ def opening_words(one: Opening, at: datetime, reader: Reader) -> str:
     """Return what would open a window."""
     when = day_words(one.at, at, reader)
     if one.remedy is Remedy.WAIT:
-        return f"wait for {_WAITED_FOR.get(one.limit, 'the warmth')} at {when}"
+        return f"wait for {_WAITED_FOR.get(one.limit, 'the warmth')}, until {when}"
     if one.remedy is Remedy.MORE_HEAT and one.power_w is not None:
         return f"{max(one.power_w, 100.0) / _W_PER_KW:.1f} kW more, vented outdoors, from {when}"
     if one.remedy is Remedy.SHORTEN and one.less_min is not None:
@@ -124,10 +127,17 @@ def _none_says(found: JobWindows, at: datetime, reader: Reader) -> list[str]:
     best = ""
     if found.best_at is not None:
         best = f"; at best {odds_pct(found.best_odds)}, {day_words(found.best_at, at, reader)}"
+    if found.best_odds < _WORTH_ODDS:
+        best = "; no hour comes near"
     lines = [f"not in 72 h: {_IN_THE_WAY[found.binds]}{best}"]
     if found.longest_min < found.needed_min < float("inf"):
         needs_h, longest_h = found.needed_min / _MIN_PER_H, found.longest_min / _MIN_PER_H
-        lines.append(f"needs {needs_h:.1f} h, the longest good stretch is {longest_h:.1f} h")
+        good = (
+            f"the longest good stretch is {longest_h:.1f} h"
+            if longest_h >= _WORTH_H
+            else "no part of it is good"
+        )
+        lines.append(f"needs {needs_h:.1f} h, {good}")
     return lines + [opening_words(one, at, reader) for one in found.openings]
 
 
@@ -135,6 +145,13 @@ def window_sentence(found: JobWindows, at: datetime, reader: Reader) -> str:
     """Return one answer as one plain sentence, for screen readers, logs and `--plain`."""
     says = "; ".join(window_says(found, at, reader))
     return f"{found.bay}, {found.job}: {found.verdict.value}, {says}."
+
+
+def window_cautions(found: Sequence[JobWindows]) -> list[str]:
+    """Return what can hurt where these answers are followed; nothing where none advises anything."""
+    shown = [one for answer in found if answer.verdict is not Verdict.GO for one in answer.openings]
+    told = [MORE_HEAT] if any(one.remedy in _WARMING for one in shown) else []
+    return [*told, SHEET_DECIDES] if shown or any(answer.windows for answer in found) else told
 
 
 def hour_marks(found: JobWindows, at: datetime, cell_h: int = 1, hours: int = 72) -> str:

@@ -10,10 +10,12 @@ Always take the dew point from the humidity sensor's own temperature: its die is
 than the air around it, and a humidity paired with another thermometer is off by as much.
 """
 
-from typing import cast, overload
+from __future__ import annotations
 
-import numpy as np
+import math
+from typing import TYPE_CHECKING, overload
 
+from collector import either
 from collector.units import ZERO_C_K
 from forecast._sonntag import (
     HUMIDITY,
@@ -24,9 +26,11 @@ from forecast._sonntag import (
     TEMP,
     WATER,
     Bound,
-    FloatArray,
     call,
 )
+
+if TYPE_CHECKING:
+    from collector.either import F, FloatArray
 
 _ICE_TEMP = Bound("temp_c", "°C", MIN_C, 0.01)
 _PART = Bound("part_c", "°C", MIN_C, 250.0)
@@ -62,7 +66,7 @@ def saturation_pressure_pa(temp_c: float | FloatArray) -> float | FloatArray:
     >>> round(saturation_pressure_pa(20.0), 2)
     2339.25
     """
-    return call(lambda t: np.exp(WATER.ln_pressure(t + ZERO_C_K)), (temp_c, TEMP))
+    return call(lambda t: either.exp(WATER.ln_pressure(t + ZERO_C_K)), (temp_c, TEMP))
 
 
 @overload
@@ -93,7 +97,7 @@ def ice_saturation_pressure_pa(temp_c: float | FloatArray) -> float | FloatArray
     >>> round(ice_saturation_pressure_pa(-10.0), 2)
     259.89
     """
-    return call(lambda t: np.exp(ICE.ln_pressure(t + ZERO_C_K)), (temp_c, _ICE_TEMP))
+    return call(lambda t: either.exp(ICE.ln_pressure(t + ZERO_C_K)), (temp_c, _ICE_TEMP))
 
 
 @overload
@@ -343,39 +347,31 @@ def margin_uncertainty_k(
         ("temp_uncertainty_k", temp_uncertainty_k),
         ("humidity_uncertainty_pct", humidity_uncertainty_pct),
     ):
-        if not 0.0 <= value < np.inf:
+        if not 0.0 <= value < math.inf:
             raise ValueError(f"{name} {value:g} must be 0 or more")
 
-    def kernel(temp: FloatArray, humidity: FloatArray) -> FloatArray:
+    def kernel(temp: F, humidity: F) -> F:
         settling = _settling_c(temp, humidity) + ZERO_C_K
-        slope = np.where(settling < ZERO_C_K, ICE.slope(settling), WATER.slope(settling))
+        slope = either.where(settling < ZERO_C_K, ICE.slope(settling), WATER.slope(settling))
         chip = (
             WATER.slope(temp + ZERO_C_K) * temp_uncertainty_k + humidity_uncertainty_pct / humidity
         ) / slope
-        return cast("FloatArray", np.hypot(part_uncertainty_k, chip))
+        return either.hypot(part_uncertainty_k, chip)
 
     return call(kernel, (temp_c, TEMP), (humidity_pct, HUMIDITY), undefined=_NO_DEW)
 
 
-def _ln_vapour(temp: FloatArray, humidity: FloatArray) -> FloatArray:
+def _ln_vapour(temp: F, humidity: F) -> F:
     """ln(vapour pressure/Pa), NaN where it is too dry for a dew point."""
-    with np.errstate(divide="ignore"):
-        ln_vapour = np.log(humidity * 0.01)
-    ln_vapour = ln_vapour + WATER.ln_pressure(temp + ZERO_C_K)
-    ln_vapour[ln_vapour < LN_DRIEST] = np.nan
-    return ln_vapour
+    ln_vapour = either.log(humidity * 0.01) + WATER.ln_pressure(temp + ZERO_C_K)
+    return either.nan_where(ln_vapour < LN_DRIEST, ln_vapour)
 
 
-def _frost_c(temp: FloatArray, humidity: FloatArray) -> FloatArray:
+def _frost_c(temp: F, humidity: F) -> F:
     ln_vapour = _ln_vapour(temp, humidity)
-    ln_vapour[ln_vapour >= LN_ZERO] = np.nan
-    return ICE.temperature(ln_vapour)
+    return ICE.temperature(either.nan_where(ln_vapour >= LN_ZERO, ln_vapour))
 
 
-def _settling_c(temp: FloatArray, humidity: FloatArray) -> FloatArray:
+def _settling_c(temp: F, humidity: F) -> F:
     ln_vapour = _ln_vapour(temp, humidity)
-    settling = WATER.temperature(ln_vapour)
-    freezing = ln_vapour < LN_ZERO
-    if freezing.any():
-        settling[freezing] = ICE.temperature(ln_vapour[freezing])
-    return settling
+    return either.mended(WATER.temperature(ln_vapour), ln_vapour < LN_ZERO, ICE.temperature, ln_vapour)

@@ -6,8 +6,9 @@ limits the paths come. Each is drawn towards the plain mean, so that little expe
 little. All voices then share in one linear pool, weighed by their matured Brier scores
 (exponential weights: Cesa-Bianchi and Lugosi 2006, section 2.1, doi 10.1017/CBO9780511546921).
 
-Last, low odds are lifted: a start that is fine at the moment holds more often than a pool of them says, for
-paths know nothing of people who shut the door again. By how much is learned as well.
+Last, the pooled odds are bent. Low ones are lifted: a start that is fine at the moment holds more often than
+a pool of them says, for paths know nothing of people who shut the door again. Middling ones are moved either
+way: a bath that is showered in at its own hours holds less often. By how much is learned as well.
 """
 
 from dataclasses import dataclass
@@ -17,18 +18,22 @@ import numpy.typing as npt
 
 from forecast.past import DAY_STEPS, Array, Times
 
+_Bends = tuple[float, float]
+
 _REFIT_STEPS = 7 * DAY_STEPS
 _LEAST_STARTS = 40
 _PENALTY = 15.0
 _OFFSET_PENALTY = _PENALTY / 4.0
 _CLIP_ODDS = 0.01
 _CLIP_SD = 4.0
-_ROUNDS, _LIFT_ROUNDS = 15, 6
-_RATE = 0.5
+_ROUNDS, _BEND_ROUNDS = 15, 6
+_RATE = 0.25
 _WEIGHTS_FADE_DAYS = 21.0
 _CALIBRATION_FADES_DAYS = 28.0
-# A lift before there is experience, and how firmly it is believed: chosen on tuned rooms.
-_LIFT_LOGIT, _LIFT_PENALTY, _LIFT_FADES_DAYS = 0.4, 8.0, 60.0
+# How low and middling odds are bent before there is experience, and how firmly that is believed: chosen on
+# tuned rooms.
+_BENDS_LOGIT, _BENDS_PENALTY = (0.4, 0.0), (8.0, 60.0)
+_BENDS_FADE_DAYS = 30.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,16 +68,16 @@ class _Logistic:
 
 @dataclass(frozen=True, slots=True)
 class Blend:
-    """What was learned by some moment: how to correct the mean, what each voice weighs, how low odds lift."""
+    """What was learned by some moment: how to correct the mean, what each voice weighs, how odds bend."""
 
     calibrated: _Logistic | None
     classified: _Logistic | None
     weights: Array
-    lift_logit: float = _LIFT_LOGIT
+    bends_logit: _Bends = _BENDS_LOGIT
 
     def odds(self, odds: Array, slacks: Array) -> Array:
         """Return (n,) odds from what the voices say (n, voices) and the slacks (n, inputs)."""
-        return _lifted(self.voices(odds, slacks) @ self.weights, self.lift_logit)
+        return _bent(self.voices(odds, slacks) @ self.weights, self.bends_logit)
 
     def voices(self, odds: Array, slacks: Array) -> Array:
         """Return (n, voices + 2): the voices, the recalibrated mean and the classifier."""
@@ -94,7 +99,7 @@ def replayed(starts: Starts) -> tuple[Array, Blend]:
     count, voices = starts.odds.shape
     every = np.column_stack([starts.odds, _mean(starts.odds), _mean(starts.odds)])
     pooled = every.mean(axis=1)
-    found = _lifted(pooled, _LIFT_LOGIT)
+    found = _bent(pooled, _BENDS_LOGIT)
     blend = Blend(None, None, np.full(voices + 2, 1.0 / (voices + 2)))
     if not count:
         return found, blend
@@ -104,14 +109,14 @@ def replayed(starts: Starts) -> tuple[Array, Blend]:
         if (today - first) % _REFIT_STEPS == 0:
             blend = _corrected(starts, today, blend)
         every[span] = blend.voices(starts.odds[span], starts.slacks[span])
-        lift = _lift_logit(starts, pooled, today, blend.lift_logit)
-        blend = Blend(blend.calibrated, blend.classified, _weights(starts, every, today), lift)
+        bends = _bends_logit(starts, pooled, today, blend.bends_logit)
+        blend = Blend(blend.calibrated, blend.classified, _weights(starts, every, today), bends)
         pooled[span] = every[span] @ blend.weights
-        found[span] = _lifted(pooled[span], lift)
+        found[span] = _bent(pooled[span], bends)
     now = last + 1
     blend = _corrected(starts, now, blend)
-    lift = _lift_logit(starts, pooled, now, blend.lift_logit)
-    return found, Blend(blend.calibrated, blend.classified, _weights(starts, every, now), lift)
+    bends = _bends_logit(starts, pooled, now, blend.bends_logit)
+    return found, Blend(blend.calibrated, blend.classified, _weights(starts, every, now), bends)
 
 
 def _corrected(starts: Starts, now: int, before: Blend) -> Blend:
@@ -127,7 +132,7 @@ def _corrected(starts: Starts, now: int, before: Blend) -> Blend:
         _learned(inputs, mean, held, fading),
         _learned(np.column_stack([inputs, starts.slacks[known]]), mean, held, np.ones(len(held))),
         before.weights,
-        before.lift_logit,
+        before.bends_logit,
     )
 
 
@@ -140,22 +145,28 @@ def _weights(starts: Starts, every: Array, now: int) -> Array:
     return np.asarray(weights / weights.sum())
 
 
-def _lift_logit(starts: Starts, pooled: Array, now: int, start: float) -> float:
-    """Return by how much the logit of odds near 0 is raised, less for higher ones: by what has held."""
+def _bends_logit(starts: Starts, pooled: Array, now: int, before: _Bends) -> _Bends:
+    """Return by how much the logits of odds near 0, and near a half, are raised: by what has held."""
     known = _known(starts, now)
     odds, held = pooled[known], starts.held[known]
-    reach, logit, lift = (1.0 - odds) ** 2, _logit(odds), start
-    fading = 0.5 ** ((now - starts.steps[known]) / DAY_STEPS / _LIFT_FADES_DAYS)
-    for _ in range(_LIFT_ROUNDS):
-        said = _odds_of(logit + lift * reach)
-        slope = float(fading @ (reach * (held - said))) - _LIFT_PENALTY * (lift - _LIFT_LOGIT)
-        bend = float(fading @ (reach**2 * said * (1.0 - said))) + _LIFT_PENALTY
-        lift += float(np.clip(slope / bend, -1.0, 1.0))
-    return lift
+    reach, logit, bends = _reach(odds), _logit(odds), np.array(before)
+    fading = 0.5 ** ((now - starts.steps[known]) / DAY_STEPS / _BENDS_FADE_DAYS)
+    for _ in range(_BEND_ROUNDS):
+        said = _odds_of(logit + reach @ bends)
+        slope = reach.T @ (fading * (held - said)) - np.array(_BENDS_PENALTY) * (bends - _BENDS_LOGIT)
+        curve = (reach * (fading * said * (1.0 - said))[:, None]).T @ reach + np.diag(_BENDS_PENALTY)
+        bends = bends + np.clip(np.linalg.solve(curve, slope), -1.0, 1.0)
+    low, middle = bends
+    return float(low), float(middle)
 
 
-def _lifted(odds: Array, lift_logit: float) -> Array:
-    return _odds_of(_logit(odds) + lift_logit * (1.0 - odds) ** 2)
+def _bent(odds: Array, bends_logit: _Bends) -> Array:
+    return _odds_of(_logit(odds) + _reach(odds) @ np.array(bends_logit))
+
+
+def _reach(odds: Array) -> Array:
+    """Return how much low and middling odds are bent, (n, 2): 1 at odds of 0, and at a half."""
+    return np.stack([(1.0 - odds) ** 2, 4.0 * odds * (1.0 - odds)], axis=-1)
 
 
 def _known(starts: Starts, now: int) -> npt.NDArray[np.bool_]:

@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from forecast.air import margin_k
 from forecast.card import Card, Family
-from forecast.rate import Floats
+
+if TYPE_CHECKING:
+    from forecast.rate import Floats
 
 BLUSH_BELOW_C = 15.0
 """Amines left over by a cold epoxy draw water and carbon dioxide: common practice, no source."""
@@ -79,12 +80,12 @@ def hardener_cautions(card: Card, catalyst_pct: float) -> tuple[Caution, ...]:
 class Air:
     """The bay's air while a cure is wet: equally long arrays, times in h after laying, rising."""
 
-    elapsed_h: Floats
-    air_c: Floats
-    humidity_pct: Floats
+    elapsed_h: "Floats"
+    air_c: "Floats"
+    humidity_pct: "Floats"
 
 
-def blush_hours(card: Card, air: Air, part_h: Floats, part_c: Floats) -> float:
+def blush_hours(card: Card, air: Air, part_h: "Floats", part_c: "Floats") -> float:
     """Return how long [h] a wet epoxy was cold and damp enough for amine blush.
 
     Counted is the part below 15 °C in air above 70 %, or at any temperature with less margin
@@ -107,6 +108,8 @@ def blush_hours(card: Card, air: Air, part_h: Floats, part_c: Floats) -> float:
     """
     if card.family is not Family.EPOXY or part_h.size < 2 or not air.elapsed_h.size:  # noqa: PLR2004
         return 0.0
+    import numpy as np  # screens read cautions without it
+
     air_c = np.interp(part_h, air.elapsed_h, air.air_c)
     humidity_pct = np.interp(part_h, air.elapsed_h, air.humidity_pct)
     known = (part_h >= air.elapsed_h[0]) & (part_h <= air.elapsed_h[-1])

@@ -8,6 +8,7 @@ turn negative, and each is bounded; a shed without much to tell stays near its p
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -96,6 +97,16 @@ class _Task:
     has_part: npt.NDArray[np.bool_]
 
 
+class _Constants(NamedTuple):
+    """What is fitted, in order: its name and bay, its prior and its bounds in spreads about it."""
+
+    names: tuple[tuple[str, int], ...]
+    usual: Array
+    spread: Array
+    low: Array
+    high: Array
+
+
 def fit_climate(past: ClimatePast, power_w: float | None, start: ClimateFit | None = None) -> ClimateFit:
     """Fit the grey box to a past of hours to weeks.
 
@@ -159,39 +170,35 @@ def _as_fitted(fit: ClimateFit, names: Sequence[tuple[str, int]]) -> Array:
     return np.array([value if name == "ground_c" else np.log(value) for name, value in values])
 
 
-def _task(past: ClimatePast, order: tuple[int, ...], power_w: float, start: ClimateFit | None) -> _Task:
-    bays = len(order)
-    rows = list(order)
-    out_c, sun_w_m2, wind_m_s = outside_filled(past)
+def _constants(bays: int, power_w: float, ground_c: float) -> _Constants:
+    """Return the constants of a shed of this size: the ground in °C, all else by its logarithm."""
     scale = power_w / _USUAL_POWER_W * 2.0 / bays
-    names, usual, spread, low, high = [], [], [], [], []
+    rows = []
     for name, prior in _PRIORS.items():
         sized = scale if name.endswith(("_j_k", "_w_k", "_m2", "_j_m_k")) else 1.0
-        for bay in range(1 if name in _SHED else bays):
-            names.append((name, bay))
-            usual.append(np.log(prior.usual * sized))
-            spread.append(prior.spread)
-            low.append((np.log(prior.low * sized) - usual[-1]) / prior.spread)
-            high.append((np.log(prior.high * sized) - usual[-1]) / prior.spread)
-    names.append(("ground_c", 0))
-    usual.append(float(np.mean(out_c)))
-    spread.append(3.0)
-    low.append(-5.0)
-    high.append(5.0)
+        usual, low, high = (float(np.log(one * sized)) for one in (prior.usual, prior.low, prior.high))
+        row = (usual, prior.spread, (low - usual) / prior.spread, (high - usual) / prior.spread)
+        rows += [((name, bay), row) for bay in range(1 if name in _SHED else bays)]
+    rows.append((("ground_c", 0), (ground_c, 3.0, -5.0, 5.0)))
+    return _Constants(tuple(name for name, _ in rows), *np.array([row for _, row in rows]).T)
+
+
+def _task(past: ClimatePast, order: tuple[int, ...], power_w: float, start: ClimateFit | None) -> _Task:
+    rows = list(order)
+    out_c, sun_w_m2, wind_m_s = outside_filled(past)
+    names, usual, spread, low, high = _constants(len(order), power_w, float(np.mean(out_c)))
     begin = np.zeros(len(names))
     if start is not None and start.order == order:
-        begin = within(
-            (_as_fitted(start, names) - np.array(usual)) / np.array(spread), np.array(low), np.array(high)
-        )
+        begin = within((_as_fitted(start, names) - usual) / spread, low, high)
     starts, marks = _looks(past, rows)
     return _Task(
-        names=tuple(names),
+        names=names,
         fixed={"power_w": np.array([[power_w]])},
         start=begin,
-        usual=np.array(usual),
-        spread=np.array(spread),
-        low=np.array(low),
-        high=np.array(high),
+        usual=usual,
+        spread=spread,
+        low=low,
+        high=high,
         step_s=float(past.step_s),
         starts=starts,
         air_c=past.air_c[rows],

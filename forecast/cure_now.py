@@ -10,7 +10,7 @@ from forecast.card import Stage
 from forecast.cautions import Air, Caution, Trouble, blush_hours, hardener_cautions, long_enough
 from forecast.course import degree_hours, extreme_hours, hours_below, mean_c
 from forecast.cure import hours_needed, progress, reached_h
-from forecast.cure_state import CureState, Moment, Seen, StageState, Warmth
+from forecast.cure_state import LAST_HOURS_H, CureState, Moment, Seen, StageState, Warmth
 from forecast.history import COLD, LIKELY, WARM, History
 from forecast.pace import CureRates, Pace
 from forecast.rate import Rate, arrhenius_rate
@@ -23,8 +23,6 @@ number of theirs.
 """
 SUSTAINED_H = 4.0
 """A cure temperature counts for the glass transition when held this long: our choice, no source."""
-LAST_HOURS_H = 3.0
-"""What "as warm as the last hours" means."""
 EQUIVALENT_AGE_K = 5000.0
 """Activation energy over the gas constant of the published equivalent age (ASTM C1074's form)."""
 

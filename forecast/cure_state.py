@@ -8,6 +8,9 @@ from types import MappingProxyType
 from forecast.card import Stage
 from forecast.cautions import Caution
 
+LAST_HOURS_H = 3.0
+"""What "as warm as the last hours" means."""
+
 
 @dataclass(frozen=True, slots=True)
 class Seen:

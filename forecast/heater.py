@@ -102,37 +102,32 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
     nothing = _no_news(ready, settings, at, where, _fuel(ready, settings, coming, gas, at))
     if blind := _blind(ready, coming, place):
         return replace(nothing, notes=(blind, *nothing.notes))
-    now = nothing.now
-    sign = sign_of(shed, past)
-    since = at - timedelta(seconds=(len(past) - sign.step) * past.step_s) if sign.sign else None
-    if sign.sign is Sign.HEATER_STOPPED:
-        now = replace(now, running=Running.STOPPED, since=since)
+    told = _with_sign(nothing, shed, past)
+    stopped = told.sign is Sign.HEATER_STOPPED
     steps = round(AHEAD_H * 3600 / past.step_s)
-    programme = np.full(steps, np.nan) if sign.sign is Sign.HEATER_STOPPED else coming.setpoint_c[:steps]
+    programme = np.full(steps, np.nan) if stopped else coming.setpoint_c[:steps]
     ahead = look_ahead(shed, past, coming.weather, seed=seed)
     pace = _pace(pot, programme, past, place)
     probed = bool(np.isfinite(past.part_c[place]).any())
     bench = None if pace is None else Bench(place, pace, part.target_c if probed else None)
     first, found = _searched(shed, ahead, programme, place, bench)
-    limit_c = _limit_c(shed, programme, part)
-    over = _overshoot(first, place, where, at, limit_c, probed=probed)
-    if sign.sign in _STOP_SIGNS or pace is None:
-        advice = HeaterAdvice(Action.NO_NEWS if sign.sign is Sign.SENSOR_MOVED else Action.KEEP)
-        work = None
-    else:
-        advice, work = _advised(found, pace, at, past.step_s)
+    over = _overshoot(first, place, where, at, _limit_c(shed, programme, part), probed=probed)
+    advice, work = _advised(told.sign, found, pace, at, past.step_s)
     warm = _warmed(first, place, part, at, past, programme) if probed else None
     return replace(
-        nothing,
-        now=now,
-        sign=sign.sign,
-        sign_since=since,
-        overshoot=over,
-        work=work,
-        advice=advice,
-        warm_up=warm,
-        cautions=cautions(settings, advice),
+        told, overshoot=over, work=work, advice=advice, warm_up=warm, cautions=cautions(settings, advice)
     )
+
+
+def _with_sign(told: HeaterOutlook, shed: Shed, past: ClimatePast) -> HeaterOutlook:
+    """Add what the last hour shows against the heater or its sensor, and since when."""
+    found = sign_of(shed, past)
+    if not found.sign:
+        return told
+    since = told.at - timedelta(seconds=(len(past) - found.step) * past.step_s)
+    stopped = found.sign is Sign.HEATER_STOPPED
+    now = replace(told.now, running=Running.STOPPED, since=since) if stopped else told.now
+    return replace(told, now=now, sign=found.sign, sign_since=since)
 
 
 def _warmed(
@@ -206,6 +201,8 @@ def cautions(settings: HeaterSettings, advice: HeaterAdvice) -> tuple[str, ...]:
     """Return what can hurt where this advice is followed; the data sheet and local rules decide."""
     flame = settings.fuel != "electric"
     told = []
+    if flame and not settings.unvented:
+        told.append("a flue may leak carbon monoxide, which kills without a smell: an alarm that works")
     if flame and settings.unvented:
         told.append(
             "unvented flame: carbon monoxide kills without a smell; fresh air, and an alarm that works"
@@ -291,8 +288,11 @@ def _overshoot(
 
 
 def _advised(
-    found: list[Choice], pace: BatchPace, at: datetime, step_s: float
-) -> tuple[HeaterAdvice, WorkTime]:
+    sign: Sign, found: list[Choice], pace: BatchPace | None, at: datetime, step_s: float
+) -> tuple[HeaterAdvice, WorkTime | None]:
+    """Say what to set for the best start of the pot planned; nothing on a sign that says to go and look."""
+    if sign in _STOP_SIGNS or pace is None:
+        return HeaterAdvice(Action.NO_NEWS if sign is Sign.SENSOR_MOVED else Action.KEEP), None
     keep, best = found[0], best_of(found, pace, step_s)
 
     def moment(step: int) -> datetime:

@@ -4,12 +4,18 @@ Conventions are those of `forecast.air`: humidity over liquid water; scalars giv
 arrays a float64 array; out of range raises ValueError, nothing is clamped.
 """
 
-from typing import overload
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, overload
 
 import numpy as np
 
+from collector import either
 from collector.units import G_PER_KG, PA_PER_HPA, ZERO_C_K
-from forecast._sonntag import HUMIDITY, ICE, MIN_C, TEMP, WATER, Bound, FloatArray, call, vapour_pa
+from forecast._sonntag import HUMIDITY, ICE, MIN_C, TEMP, WATER, Bound, call, vapour_pa
+
+if TYPE_CHECKING:
+    from collector.either import F, FloatArray
 
 _DEW = Bound("dew_c", "°C", MIN_C, 100.0)
 _PRESSURE = Bound("pressure_hpa", "hPa", 300.0, 1100.0)
@@ -95,7 +101,7 @@ def humidity_pct(temp_c: float | FloatArray, dew_c: float | FloatArray) -> float
     82.9
     """
     return call(
-        lambda t, d: 100.0 * np.exp(WATER.ln_pressure(d + ZERO_C_K) - WATER.ln_pressure(t + ZERO_C_K)),
+        lambda t, d: 100.0 * either.exp(WATER.ln_pressure(d + ZERO_C_K) - WATER.ln_pressure(t + ZERO_C_K)),
         (temp_c, TEMP),
         (dew_c, _DEW),
     )
@@ -240,17 +246,17 @@ def wet_bulb_c(
     return call(_wet_bulb, (temp_c, _WET_TEMP), (humidity_pct, HUMIDITY), (pressure_hpa, _PRESSURE))
 
 
-def _ratio(vapour: FloatArray, pressure_hpa: FloatArray) -> FloatArray:
+def _ratio(vapour: F, pressure_hpa: F) -> F:
     """Water per dry air [kg/kg]; NaN at and beyond boiling."""
     dry = pressure_hpa * PA_PER_HPA - vapour
-    return _MASS_RATIO * vapour / np.where(dry > 0.0, dry, np.nan)
+    return _MASS_RATIO * vapour / either.nan_where(dry <= 0.0, dry)
 
 
 def _ratio_at_wet_bulb(
     temp: FloatArray, wet: FloatArray, pressure_hpa: FloatArray, *, ice: bool
 ) -> FloatArray:
     """Water per dry air [kg/kg] when evaporation off water (eq. 33) or ice (eq. 35) cools to `wet`."""
-    saturated = _ratio(np.exp((ICE if ice else WATER).ln_pressure(wet + ZERO_C_K)), pressure_hpa)
+    saturated = _ratio(either.exp((ICE if ice else WATER).ln_pressure(wet + ZERO_C_K)), pressure_hpa)
     latent, latent_slope, heat = (2830.0, 0.24, 2.1) if ice else (2501.0, 2.326, 4.186)
     gained = (latent - latent_slope * wet) * saturated - 1.006 * (temp - wet)
     return gained / (latent + 1.86 * temp - heat * wet)

@@ -1,6 +1,6 @@
 """From the configuration to the jobs that windows are looked for, and the hours in which people work."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from itertools import pairwise
@@ -87,16 +87,7 @@ def job_of(
 
 
 def _own_limits(given: JobConfig) -> JobLimits:
-    limits = NO_LIMITS
-    if given.temp_min_c is not None:
-        limits = replace(limits, air_min_c=given.temp_min_c, part_min_c=given.temp_min_c)
-    if given.temp_max_c is not None:
-        limits = replace(limits, air_max_c=given.temp_max_c, part_max_c=given.temp_max_c)
-    if given.humidity_max_pct is not None:
-        limits = replace(limits, humidity_max_pct=given.humidity_max_pct)
-    if given.margin_min_k is not None:
-        limits = replace(limits, margin_min_k=given.margin_min_k)
-    return limits
+    return replace(NO_LIMITS, **{limit: value for value, limit in _given(given)})
 
 
 def _shed_limits(shed: LimitsConfig, given: JobConfig) -> JobLimits:
@@ -109,15 +100,20 @@ def _shed_limits(shed: LimitsConfig, given: JobConfig) -> JobLimits:
         shed.humidity_max_pct,
         shed.margin_min_k,
     )
-    if given.temp_min_c is not None:
-        limits = replace(limits, air_min_c=NO_LIMITS.air_min_c, part_min_c=NO_LIMITS.part_min_c)
-    if given.temp_max_c is not None:
-        limits = replace(limits, air_max_c=NO_LIMITS.air_max_c, part_max_c=NO_LIMITS.part_max_c)
-    if given.humidity_max_pct is not None:
-        limits = replace(limits, humidity_max_pct=NO_LIMITS.humidity_max_pct)
-    if given.margin_min_k is not None:
-        limits = replace(limits, margin_min_k=NO_LIMITS.margin_min_k)
-    return limits
+    return replace(limits, **{limit: getattr(NO_LIMITS, limit) for _, limit in _given(given)})
+
+
+def _given(job: JobConfig) -> Iterator[tuple[float, str]]:
+    """Yield what a job gives of its own, and the limit it is for; a temperature is for air and part."""
+    settings = (
+        (job.temp_min_c, ("air_min_c", "part_min_c")),
+        (job.temp_max_c, ("air_max_c", "part_max_c")),
+        (job.humidity_max_pct, ("humidity_max_pct",)),
+        (job.margin_min_k, ("margin_min_k",)),
+    )
+    for value, limits in settings:
+        if value is not None:
+            yield from ((value, limit) for limit in limits)
 
 
 def _hours(clock: str, at: datetime, zone: tzinfo) -> tuple[datetime, ...]:

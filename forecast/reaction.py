@@ -222,12 +222,8 @@ def react(
         rows.append((elapsed, state))
         growth = 0.9 * np.maximum(error, 1e-10) ** -0.2
         step = np.where(live, step * np.clip(growth, 0.2, 5.0), step)
-    return Trace(
-        np.array([at for at, _ in rows]),
-        np.array([s[0] for _, s in rows]),
-        np.array([s[1] for _, s in rows]),
-        np.array([s[2] for _, s in rows]),
-    )
+    states = np.array([state for _, state in rows])
+    return Trace(np.array([at for at, _ in rows]), states[:, 0], states[:, 1], states[:, 2])
 
 
 # Dormand and Prince 1980, table 2: one row a stage, then the fifth- less the fourth-order weights.

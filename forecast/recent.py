@@ -1,6 +1,5 @@
 """What was measured in a bay of late, thinned for a chart."""
 
-from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -9,17 +8,9 @@ from collector.domain import Flag
 from collector.store.base import Samples, Store
 from forecast.air import dew_point_c
 from forecast.past import Array, Times
+from forecast.recent_course import Recent
 
 _DRIEST_PCT = 1.0  # below it a sensor is broken, and near 0 there is no dew point
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Recent:
-    """One quantity of a bay: `times_us` (n,) [µs since 1970 UTC] and `values` (n,) in its unit."""
-
-    quantity: str
-    times_us: Times
-    values: Array
 
 
 def recent(store: Store, bay: str, start: datetime, end: datetime, most: int = 300) -> tuple[Recent, ...]:
@@ -53,7 +44,11 @@ def recent(store: Store, bay: str, start: datetime, end: datetime, most: int = 3
         at_us = humid_us[damp]
         air_then_c = np.interp(at_us, air_us, air_c)
         courses["dew_point_c"] = at_us, dew_point_c(air_then_c, humidity_pct[damp])
-    return tuple(Recent(quantity, *course) for quantity, course in courses.items() if course[0].size)
+    return tuple(
+        Recent(quantity, tuple(times_us.tolist()), tuple(values.tolist()))
+        for quantity, (times_us, values) in courses.items()
+        if times_us.size
+    )
 
 
 def _sound(samples: Samples) -> tuple[Times, Array]:

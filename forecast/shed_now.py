@@ -1,6 +1,6 @@
 """A shed as it is now: every bay judged from its newest readings."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -13,7 +13,8 @@ NOT_BAYS = ("outdoor", "heater", "vent", "lamp")
 OUTLOOK_STALE = timedelta(minutes=20)
 """An outlook older than this (four refreshes) no longer says how things are: no news."""
 
-_LOOK_BACK = timedelta(days=2)
+LOOK_BACK = timedelta(days=2)
+"""A sensor silent for longer is taken for one that was never there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,25 +38,46 @@ def bay_names(sensors: Mapping[str, Sensor], heard: Mapping[str, object]) -> lis
     return sorted({place for place, _, quantity in split if quantity in NEEDED and place not in NOT_BAYS})
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What bays are judged by: each sensor's newest reading, and for how long [s] a suspect one is so."""
+
+    bays: Sequence[str]
+    latest: Mapping[str, Reading]
+    suspect_s: Mapping[str, float]
+
+
+def needed_names(bays: Sequence[str]) -> list[str]:
+    """Return the sensors that bays are judged by."""
+    return [f"{bay}.{quantity}" for bay in bays for quantity in NEEDED]
+
+
 def shed_now(store: Store, shed: str, sensors: Mapping[str, Sensor], limits: Limits, at: datetime) -> ShedNow:
     """Judge every bay from the newest readings at or before `at`."""
-    latest = newest_heard(store, at, _LOOK_BACK)
+    latest = newest_heard(store, at, LOOK_BACK)
     bays = bay_names(sensors, store.sensors())
+    suspects = [latest[name] for name in needed_names(bays) if name in latest and latest[name].flags]
+    since_s = {reading.sensor: suspect_s(store, reading) for reading in suspects}
+    return judge_shed(shed, Heard(bays, latest, since_s), sensors, limits, at)
+
+
+def judge_shed(
+    shed: str, heard: Heard, sensors: Mapping[str, Sensor], limits: Limits, at: datetime
+) -> ShedNow:
+    """Judge every bay from what was heard of it at or before `at`."""
     return ShedNow(
         shed=shed,
         at=at,
-        bays=tuple(judge_bay(bay, _measured(bay, latest, sensors, at, store), limits) for bay in bays),
+        bays=tuple(judge_bay(bay, _measured(bay, heard, sensors, at), limits) for bay in heard.bays),
     )
 
 
-def _measured(
-    bay: str, latest: Mapping[str, Reading], sensors: Mapping[str, Sensor], at: datetime, store: Store
-) -> dict[str, Measured]:
+def _measured(bay: str, heard: Heard, sensors: Mapping[str, Sensor], at: datetime) -> dict[str, Measured]:
     found = {}
     for quantity in NEEDED:
         name = f"{bay}.{quantity}"
-        if name in latest:
-            reading = latest[name]
+        if name in heard.latest:
+            reading = heard.latest[name]
             sensor = sensors.get(name)
             found[quantity] = Measured(
                 value=reading.value,
@@ -63,6 +85,6 @@ def _measured(
                 suspect=reading.flags != Flag.NONE,
                 uncertainty=None if sensor is None else sensor.uncertainty,
                 flags=int(reading.flags),
-                suspect_s=suspect_s(store, reading) if reading.flags else None,
+                suspect_s=heard.suspect_s.get(name),
             )
     return found

@@ -94,6 +94,7 @@ class Mosquitto:
                 time.sleep(0.02)
             else:
                 return
+        self.kill()
         pytest.fail(f"mosquitto did not start:\n{self.log()[-2000:]}")
 
     def log(self) -> str:

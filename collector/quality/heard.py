@@ -3,12 +3,10 @@
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-import numpy as np
-
 from collector.clock import to_us
 from collector.domain import Flag, Reading
 from collector.quality.clocks import AHEAD
-from collector.store.base import Store
+from collector.store.base import Newest, Store
 
 _FURTHEST = timedelta(days=366)
 _ON_ITS_WAY = timedelta(minutes=1)
@@ -16,7 +14,7 @@ _LOOK_BACK = timedelta(days=2)
 _ABOUT = 0.6
 
 
-def newest_heard(store: Store, at: datetime, within: timedelta) -> Mapping[str, Reading]:
+def newest_heard(store: Newest, at: datetime, within: timedelta) -> Mapping[str, Reading]:
     """Return each sensor's newest reading in (at - within, at], or a later one whose clock runs ahead.
 
     A sensor that dates its readings two hours ahead would else be taken for a silent one. Readings that
@@ -40,13 +38,12 @@ def suspect_s(store: Store, reading: Reading) -> float:
     on end that are flagged.
     """
     samples = store.window(reading.sensor, reading.at - _LOOK_BACK, reading.at + timedelta(microseconds=1))
-    if Flag.STUCK in reading.flags or Flag.PINNED in reading.flags:
-        about = 0.0 if Flag.STUCK in reading.flags else _ABOUT
-        alike = np.abs(samples.values - reading.value) <= about
-    else:
-        alike = samples.flags != 0
-    others = np.flatnonzero(~alike)
-    first = int(others[-1]) + 1 if len(others) else 0
-    if first >= len(samples.times_us):
-        return 0.0
-    return float(to_us(reading.at) - int(samples.times_us[first])) / 1e6
+    standing = Flag.STUCK in reading.flags or Flag.PINNED in reading.flags
+    about = 0.0 if Flag.STUCK in reading.flags else _ABOUT
+    since_us = to_us(reading.at)
+    newest_first = zip(samples.times_us[::-1], samples.values[::-1], samples.flags[::-1], strict=True)
+    for at_us, value, flags in newest_first:
+        if not (abs(value - reading.value) <= about if standing else flags):
+            break
+        since_us = int(at_us)
+    return (to_us(reading.at) - since_us) / 1e6

@@ -1,14 +1,18 @@
 """What every store of readings can do."""
 
-from collections.abc import Mapping, Sequence
+from __future__ import annotations
+
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-import numpy as np
-import numpy.typing as npt
+if TYPE_CHECKING:  # whoever reads no arrays need not load numpy
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime, timedelta
 
-from collector.domain import Reading, Rejected
+    import numpy as np
+    import numpy.typing as npt
+
+    from collector.domain import Reading, Rejected
 
 
 class Added(NamedTuple):
@@ -72,6 +76,18 @@ class State:
     text: str
     at: datetime
     durable: bool = True
+
+
+class Newest(Protocol):
+    """What was heard last: all that judging a shed as it is now needs of a store."""
+
+    def sensors(self) -> Mapping[str, SensorSpan]:
+        """Return every sensor ever heard, by name."""
+        ...
+
+    def latest(self, at: datetime, within: timedelta) -> Mapping[str, Reading]:
+        """Return each sensor's newest reading in (at - within, at]; silent sensors are absent."""
+        ...
 
 
 class Store(Protocol):

@@ -6,20 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
 from typing import NamedTuple
 
-import numpy as np
-
 from collector.clock import to_us
 from collector.domain import Reading
 from collector.store.base import Added
-from collector.store.codec import Block
-from collector.store.rollup import Parts
 
 SPAN_LAG_US = 60_000_000
 _FIRST_STEP_US = 60_000_000
 _MAX_IN_LIST = 500
 _INSERT = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)"
 _ROWS_A_STATEMENT = 100
-_HOUR_US = 3_600_000_000
 
 
 class Row(NamedTuple):
@@ -206,31 +201,3 @@ def _newest_between(con: sqlite3.Connection, sensors: set[int], low_us: int, hig
         (low_us, high_us),
     )
     return [Row(*row) for row in cursor if row[1] in sensors]
-
-
-def hourly(con: sqlite3.Connection, low_us: int, high_us: int) -> dict[int, Parts]:
-    """Return, by sensor id, the sums of each hour's rows without a flag; from 1970 on."""
-    found = con.execute(
-        "SELECT sensor, at_us / ?3 * ?3, count(*), min(value), max(value), total(value) FROM reading"
-        " WHERE at_us >= ?1 AND at_us < ?2 AND flags = 0 GROUP BY 1, 2",
-        (low_us, high_us, _HOUR_US),
-    ).fetchall()
-    names = ("sensor", "at_us", "n", "lowest", "highest", "total")
-    table = np.array(found, dtype=list(zip(names, ("i8", "i8", "i8", "f8", "f8", "f8"), strict=True)))
-    cuts = np.flatnonzero(np.diff(table["sensor"])) + 1
-    return {
-        int(part["sensor"][0]): Parts(*(np.ascontiguousarray(part[name]) for name in names[1:]))
-        for part in np.split(table, cuts)
-        if len(part)
-    }
-
-
-def between(con: sqlite3.Connection, sensor: int, start_us: int, end_us: int) -> Block:
-    """Return a sensor's rows in [start_us, end_us), in order of time."""
-    found = con.execute(
-        "SELECT at_us, value, delay_us, flags FROM reading"
-        " WHERE at_us >= ? AND at_us < ? AND sensor = ? ORDER BY at_us",
-        (start_us, end_us, sensor),
-    ).fetchall()
-    table = np.array(found, dtype=[("at_us", "i8"), ("value", "f8"), ("delay_us", "i8"), ("flags", "i8")])
-    return Block(*(np.ascontiguousarray(table[name]) for name in ("at_us", "value", "delay_us", "flags")))

@@ -8,13 +8,14 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from collector.clock import from_us, to_us
-from collector.domain import Flag, Reading, Rejected
-from collector.store import arrivals, chunks, rejects, rollup, rows
+from collector.domain import Reading, Rejected
+from collector.store import arrivals, chunks, rejects, rollup, row_arrays, rows
 from collector.store import marks as mark_rows
 from collector.store.base import Added, Mark, Rollup, Samples, SensorSpan, State
 from collector.store.codec import Block
 from collector.store.compaction import Compactor
 from collector.store.connection import Database
+from collector.store.newest import reading_of, spans_of
 
 
 class SqliteStore:
@@ -74,8 +75,7 @@ class SqliteStore:
     def sensors(self) -> Mapping[str, SensorSpan]:
         """Return every sensor ever heard, by name."""
         with self._database.reading() as con:
-            spans = rows.spans(con)
-        return {name: SensorSpan(from_us(s.first_us), from_us(s.last_us)) for name, s in spans.items()}
+            return spans_of(rows.spans(con))
 
     def latest(self, at: datetime, within: timedelta) -> Mapping[str, Reading]:
         """Return each sensor's newest reading in (at - within, at]; silent sensors are absent."""
@@ -90,7 +90,7 @@ class SqliteStore:
                     row = chunks.newest(con, span.id, since_us, newest_us)
                     if row:
                         found[span.id] = row
-        return {name: _reading(name, found[span.id]) for name, span in spans.items() if span.id in found}
+        return {name: reading_of(name, found[span.id]) for name, span in spans.items() if span.id in found}
 
     def window(self, sensor: str, start: datetime, end: datetime) -> Samples:
         """Return a sensor's readings in [start, end); empty arrays where there are none."""
@@ -113,7 +113,7 @@ class SqliteStore:
             spans = rows.written_spans(con)
             if not _is_hourly(asked) or asked.start_us < 0:
                 return {name: rollup.fold(asked, _parts(con, span, asked)) for name, span in spans.items()}
-            recent = rows.hourly(con, asked.start_us, asked.end_us)
+            recent = row_arrays.hourly(con, asked.start_us, asked.end_us)
             return {
                 name: rollup.fold(asked, _from_sums(con, span, asked, recent.get(span.id)))
                 for name, span in spans.items()
@@ -168,8 +168,8 @@ class SqliteStore:
 def _block(con: sqlite3.Connection, span: rows.Span | None, start_us: int, end_us: int) -> Block:
     """Return a sensor's readings in [start_us, end_us) from chunks and rows."""
     if span is None:
-        return rows.between(con, -1, 0, 0)
-    recent = rows.between(con, span.id, start_us, end_us)
+        return row_arrays.between(con, -1, 0, 0)
+    recent = row_arrays.between(con, span.id, start_us, end_us)
     return chunks.union([*chunks.blocks(con, span.id, start_us, end_us), recent])
 
 
@@ -201,7 +201,7 @@ def _from_sums(
 
 def _by_hour(con: sqlite3.Connection, span: rows.Span, asked: rollup.Steps) -> list[rollup.Parts]:
     """Take whole hours from the chunks' sums; read readings only where rows wait, and the last part hour."""
-    recent = rows.between(con, span.id, asked.start_us, asked.end_us)
+    recent = row_arrays.between(con, span.id, asked.start_us, asked.end_us)
     whole_us = asked.end_us // chunks.HOUR_US * chunks.HOUR_US
     waiting = np.unique(recent.at_us // chunks.SPAN_US * chunks.SPAN_US)
     hours = chunks.hourly(con, span.id, asked.start_us, asked.end_us)
@@ -219,7 +219,3 @@ def _by_hour(con: sqlite3.Connection, span: rows.Span, asked: rollup.Steps) -> l
         hours.pick(ready),
         rollup.of_readings(block.at_us, block.value, block.flags),
     ]
-
-
-def _reading(sensor: str, row: rows.Row) -> Reading:
-    return Reading(sensor, from_us(row.at_us), row.value, from_us(row.at_us + row.delay_us), Flag(row.flags))

@@ -18,7 +18,7 @@ from dashboards.terminal.signs import has_braille
 if TYPE_CHECKING:
     from forecast.paths import Forecast
 
-_WIDEST_CELLS, _CHART_LINES = 100, 12
+_NARROW_CELLS, _WIDEST_CELLS, _CHART_LINES = 60, 100, 12
 
 
 def ahead(
@@ -52,9 +52,11 @@ def ahead(
     told = [f"{note[:1].upper()}{note[1:]}." for note in (*notes, *found.notes)]
     say(session.console, told, plain=session.plain)
     for name in bays:
-        words = " ".join(bay_sentences(found, name, session.limits, session.reader))
-        say(session.console, [f"{name}: {words}"], plain=session.plain)
-        if not session.plain:
+        said = bay_sentences(found, name, session.limits, session.reader)
+        if session.plain:
+            say(session.console, [f"{name}, {words[:1].lower()}{words[1:]}" for words in said], plain=True)
+        else:
+            say(session.console, [f"{name}: {' '.join(said)}"])
             _print_bay(session, found, name)
 
 
@@ -67,8 +69,9 @@ def _print_bay(session: Session, found: "Forecast", bay: str) -> None:
     size = min(console.width, _WIDEST_CELLS), _CHART_LINES
     for line in bay_chart(found, bay, session.limits, session.reader, size, plain=plain):
         console.print(line)
-    head, rows = table_rows(found, bay, session.reader)
-    table = Table(*head, box=None, padding=(0, 2, 0, 0))
+    narrow = console.width < _NARROW_CELLS
+    head, rows = table_rows(found, bay, session.reader, narrow=narrow)
+    table = Table(*head, box=None, padding=(0, 1 if narrow else 2, 0, 0))
     for row in rows:
         table.add_row(*row)
     console.print(table)

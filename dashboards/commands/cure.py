@@ -13,7 +13,7 @@ from collector.journal import Told
 from collector.journal_book import Batch, Book, Cup, Cure, Entry, Mark
 from collector.units import parse_duration_min, parse_mass_g, parse_percent, parse_temperature_c
 from dashboards.commands.cure_when import after_gel, when
-from dashboards.cure_view import caution_words, cure_json, cure_sentence
+from dashboards.cure_view import caution_words, cure_json, cure_sentences
 from dashboards.cure_words import Given, corrected, cure_and_rest, filled, mark_of
 from dashboards.cures import lot_learning, read_book, stand, writing
 from dashboards.journal_json import cure_entry_json, entry_json
@@ -309,11 +309,12 @@ def show(ctx: typer.Context, words: _Words = None, at: _At = None) -> None:
         journal = [entry_json(entry) for entry in entries]
         console.print_json(json.dumps(cure_json(now, reader) | {"journal": journal}))
     elif session.plain:
-        console.print(cure_sentence(now, reader), soft_wrap=True, markup=False)
+        say(console, cure_sentences(now, reader), plain=True)
+        told = [f"Entry {entry.number}: {_entry_words(session, entry)}" for entry in entries]
+        say(console, told, plain=True)
     else:
         console.print(Text("\n").join(cure_lines(now, moment, reader, console.width)))
-        for entry in entries:
-            console.print(f"  {entry.number:>3}  {_entry_words(session, entry)}", markup=False)
+        say(console, [f"  {entry.number:>3}  {_entry_words(session, entry)}" for entry in entries])
 
 
 def cup(  # noqa: PLR0913  a command's options are its arguments

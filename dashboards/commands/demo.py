@@ -21,6 +21,7 @@ from dashboards.notify.alarm_file import AlarmFile, alarm_path, open_alarm_file
 from dashboards.notify.alarm_view import messages_json
 from dashboards.notify.outbox import Delivery, Outbox, State
 from dashboards.session import Session
+from dashboards.terminal.saying import sentence
 from dashboards.view import bay_sentence, now_json
 from dashboards.watch_program import draw
 from forecast.outlook import Outlook
@@ -141,21 +142,21 @@ def _show_plain(shed: DemoShed, until_s: float, stop: threading.Event) -> None:
     session.console.print(f"{shed.past_readings} readings of the past are kept; live readings follow.")
     said: dict[str, object] = {}
 
-    def say(name: str, sort: object, sentence: str, at: datetime) -> None:
+    def tell(name: str, sort: object, words: str, at: datetime) -> None:
         if said.get(name) != sort:
             said[name] = sort
-            session.console.print(f"{session.reader.clock(at, at)} {sentence}", soft_wrap=True, markup=False)
+            session.console.print(f"{session.reader.clock(at, at)} {words}", soft_wrap=True, markup=False)
 
     with _Ahead(session) as ahead, Messages(session) as messages:
         while True:
             now = _look(shed)
             for bay in now.bays:
                 causes = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
-                say(bay.bay, causes, bay_sentence(bay, session.reader), now.at)
+                tell(bay.bay, causes, sentence(bay_sentence(bay, session.reader)), now.at)
             newest = ahead.newest()
             for cure in newest.cures if newest is not None else ():
                 sort = (cure.verdict, cure.basis, cure_headline(cure))
-                say(cure.key, sort, cure_sentence(cure, session.reader), now.at)
+                tell(cure.key, sort, sentence(cure_sentence(cure, session.reader)), now.at)
             for one in messages.fresh():
                 session.console.print(_told(one), soft_wrap=True, markup=False)
             if not _waits(until_s, stop):

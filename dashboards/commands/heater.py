@@ -48,7 +48,7 @@ def heater(  # noqa: PLR0913, PLR0917  a command's options are its arguments
     if session.json:
         console.print_json(json.dumps(heater_json(outlook)))
     elif session.plain:
-        console.print(heater_sentence(outlook, reader), soft_wrap=True, markup=False)
+        say(console, [heater_sentence(outlook, reader)], plain=True)
     else:
         first, *rest = heater_lines(outlook, reader)
         console.print("\n".join(wrapped(first, console.width, "")), style="bold", markup=False)

@@ -7,6 +7,7 @@ import typer
 
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.now import now_text
+from dashboards.terminal.saying import say
 from dashboards.view import bay_sentence, now_json
 from forecast.shed_now import shed_now
 
@@ -27,8 +28,7 @@ def now(ctx: typer.Context, at: AtOption = None) -> None:
     if session.json:
         session.console.print_json(json.dumps(now_json(shed, session.reader)))
     elif session.plain:
-        for bay in shed.bays:
-            session.console.print(bay_sentence(bay, session.reader), soft_wrap=True)
+        say(session.console, [bay_sentence(bay, session.reader) for bay in shed.bays], plain=True)
     else:
         session.console.print(now_text(shed, session.reader, session.console.width))
     raise typer.Exit(EXIT_CODES[shed.verdict])

@@ -47,7 +47,7 @@ def plan_command(
     if session.json:
         console.print_json(json.dumps(plan_json(found, moment, (*notes, *sky.notes))))
     elif session.plain:
-        console.print(plan_sentence(found, moment, reader), markup=False, soft_wrap=True)
+        say(console, [plan_sentence(found, moment, reader)], plain=True)
     else:
         told = [f"{note[:1].upper()}{note[1:]}." for note in (*notes, *sky.notes)]
         say(console, [*told, *plan_lines(found, moment, reader)])

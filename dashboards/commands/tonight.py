@@ -9,12 +9,14 @@ import typer
 
 from collector.errors import InputError
 from collector.journal_book import Book
-from dashboards.cure_view import cure_json, cure_sentence
+from dashboards.care import tonight_cautions
+from dashboards.cure_view import cure_json, cure_sentences
 from dashboards.cures import cures_now, read_book
 from dashboards.known_ahead import history_of
 from dashboards.outlooks import kept_outlook
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
+from dashboards.terminal.saying import say
 from forecast.batches import live_at
 from forecast.cure_outlook import CureOutlook
 from forecast.verdict import Verdict, worst
@@ -92,12 +94,11 @@ def _print(
         }
         console.print_json(json.dumps(answer))
         return
-    for mistake in mistakes:
-        console.print(f"No news: {mistake}", soft_wrap=True, markup=False)
+    say(console, [f"No news: {mistake}" for mistake in mistakes], plain=session.plain)
     if session.plain:
-        for cure in found:
-            console.print(cure_sentence(cure, reader), soft_wrap=True, markup=False)
+        say(console, [line for cure in found for line in cure_sentences(cure, reader)], plain=True)
         if not found and not mistakes:
             console.print("No live cure.")
+        say(console, [f"{one[:1].upper()}{one[1:]}." for one in tonight_cautions(found)], plain=True)
     elif found or not mistakes:
         console.print(tonight_text(session.config.shed.name, found, moment, reader, console.width))

@@ -8,15 +8,17 @@ from typing import Annotated
 
 import typer
 
+from collector.clock import Clock
 from collector.errors import InputError
 from dashboards.cure_view import cure_sentence
 from dashboards.session import Session
+from dashboards.terminal.saying import sentence
 from dashboards.terminal.signs import has_braille, speaks_utf8
 from dashboards.view import bay_sentence, now_json
-from dashboards.watch_feed import WatchFeed
+from dashboards.watch_feed import Looked, WatchFeed
 from dashboards.watch_program import ScreenOrder, give_way
 from dashboards.watch_view import Sight
-from dashboards.watched_shed import watched_shed
+from dashboards.watched_shed import WatchedShed, watched_shed
 from forecast.outlook_json import outlook_json
 
 
@@ -55,7 +57,16 @@ def screen_order(session: Session, *, every_s: float, for_s: float = 0.0, big: b
         raise InputError("watch draws on a terminal; here use 'layday watch --plain' or 'layday now'")
     only_ascii = not speaks_utf8(os.environ)
     plain = only_ascii or not has_braille("utf-8", os.environ)
-    return ScreenOrder(watched_shed(session), every_s, for_s, big, plain, only_ascii)
+    shed = watched_shed(session)
+    return ScreenOrder(shed, _looked(shed, session.clock), every_s, for_s, big, plain, only_ascii)
+
+
+def _looked(shed: WatchedShed, clock: Clock) -> Looked | None:
+    """Look closer where everything for it is loaded already; None where there is nothing to see yet."""
+    feed = WatchFeed(shed, clock)
+    feed.look()
+    feed.close()
+    return feed.looked
 
 
 def _print_changes(session: Session, every_s: float, for_s: float) -> None:
@@ -91,10 +102,12 @@ def _sentences(session: Session, sight: Sight) -> list[tuple[str, object, str]]:
     found: list[tuple[str, object, str]] = [("store", "", f"{at} {sight.shed}: looking.")]
     for bay in sight.now.bays:
         sort = (bay.verdict, tuple((reason.quantity, reason.cause) for reason in bay.reasons))
-        found.append((bay.bay, sort, f"{at} {bay_sentence(bay, session.reader)}"))
+        found.append((bay.bay, sort, f"{at} {sentence(bay_sentence(bay, session.reader))}"))
     for cure in sight.cures:
         stage = None if cure.state is None else (cure.state.stage, cure.state.stalled)
-        found.append((cure.key, (cure.verdict, stage), f"{at} {cure_sentence(cure, session.reader)}"))
+        found.append(
+            (cure.key, (cure.verdict, stage), f"{at} {sentence(cure_sentence(cure, session.reader))}")
+        )
     return found
 
 

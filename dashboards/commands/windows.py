@@ -154,17 +154,17 @@ def _best(found: Sequence["JobWindows"]) -> Verdict:
 
 def _print(session: Session, found: Sequence["JobWindows"], notes: Sequence[str], moment: datetime) -> None:
     from dashboards.terminal.render.windows import windows_text
-    from dashboards.window_view import window_sentence, windows_json
+    from dashboards.terminal.saying import say
+    from dashboards.window_view import window_cautions, window_sentence, windows_json
 
     console = session.console
     if session.json:
         console.print_json(json.dumps(windows_json(found, moment, notes)))
         return
-    for note in notes:
-        console.print(f"Note: {note}", markup=False, soft_wrap=True)
+    say(console, [f"Note: {note}" for note in notes], plain=session.plain)
     if session.plain:
-        for one in found:
-            console.print(window_sentence(one, moment, session.reader), markup=False, soft_wrap=True)
+        say(console, [window_sentence(one, moment, session.reader) for one in found], plain=True)
+        say(console, [f"{one[:1].upper()}{one[1:]}." for one in window_cautions(found)], plain=True)
         return
     text: Text = windows_text(session.config.shed.name, found, moment, session.reader, console.width)
     console.print(text)

@@ -12,6 +12,7 @@ from collector.errors import InputError, StoreError
 from collector.store.address import Address, parse_address
 from collector.store.opening import open_engine
 from dashboards.session import EXIT_CODES, Session
+from dashboards.terminal.saying import say
 from dashboards.yard_view import yard_cells, yard_json, yard_sentence
 from forecast.verdict import Verdict, worst
 from forecast.yard import ShedLine, yard
@@ -50,8 +51,7 @@ def yard_command(
     if session.json:
         session.console.print_json(json.dumps(yard_json(lines, moment, reader)))
     elif session.plain:
-        for line in lines:
-            session.console.print(yard_sentence(line, moment, reader), soft_wrap=True, markup=False)
+        say(session.console, [yard_sentence(line, moment, reader) for line in lines], plain=True)
     else:
         session.console.print(_table([yard_cells(line, moment, reader) for line in lines]))
     if not lines and not session.json:

@@ -16,7 +16,7 @@ RISK_BELOW_ODDS, SAFE_FROM_ODDS = 0.5, 0.7
 DEW_FROM_ODDS, DEW_BELOW_ODDS = 0.5, 0.3
 GO_OUT_WITHIN = timedelta(hours=2, minutes=30)
 """Nobody is woken for what can still be done later than this: the forecast may yet change."""
-WORTH_A_NIGHT = timedelta(hours=1)
+WORTH_A_NIGHT = timedelta(hours=2)
 """Nobody is woken for a stage that is likely later than wanted by less than this: our choice."""
 RECOAT_WITHIN = timedelta(hours=3)
 HOT_FROM_C, HOT_BELOW_C = 65.0, 55.0
@@ -72,9 +72,17 @@ def _remedy(cure: CureOutlook, at: datetime) -> Rescue | None:
     return max(warming, key=lambda one: one.by_at or at, default=None)
 
 
-def _must_go_out(remedy: Rescue | None, at: datetime) -> bool:
-    """Say whether somebody has to get up: something helps, and before long it no longer will."""
-    return remedy is not None and (remedy.by_at is None or remedy.by_at - at <= GO_OUT_WITHIN)
+def _must_go_out(cure: CureOutlook, remedy: Rescue | None, at: datetime) -> bool:
+    """Say whether somebody has to get up: something helps, and before long it no longer will.
+
+    What stands still in the cold goes on once it is warm again, by day too; only resin that has not gelled
+    runs and loses its styrene meanwhile: common practice, no source.
+    """
+    if remedy is None:
+        return False
+    if remedy.by_at is None:
+        return cure.state is not None and cure.state.stage is None
+    return remedy.by_at - at <= GO_OUT_WITHIN
 
 
 def _stage_at_risk(cure: CureOutlook, at: datetime) -> Finding:
@@ -100,7 +108,7 @@ def _stage_at_risk(cure: CureOutlook, at: datetime) -> Finding:
         temp_c=None if cure.coldest is None else cure.coldest.likely_c,
     )
     much = likely_at is None or likely_at - ready.wanted.at >= WORTH_A_NIGHT
-    return Finding(spot, sight, much and _must_go_out(remedy, at), _with_remedy(facts, remedy), missed)
+    return Finding(spot, sight, much and _must_go_out(cure, remedy, at), _with_remedy(facts, remedy), missed)
 
 
 def _with_remedy(facts: Facts, remedy: Rescue | None) -> Facts:
@@ -143,7 +151,7 @@ def _stall_ahead(cure: CureOutlook, at: datetime) -> Finding:
         temp_c=cure.state.warmth.now_c,
         until_at=at + timedelta(hours=6),
     )
-    return Finding(spot, sight, _must_go_out(remedy, at), _with_remedy(facts, remedy))
+    return Finding(spot, sight, _must_go_out(cure, remedy, at), _with_remedy(facts, remedy))
 
 
 def _dew_ahead(cure: CureOutlook, at: datetime) -> Finding:

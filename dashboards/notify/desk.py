@@ -14,7 +14,7 @@ from dashboards.notify.alarm_file import AlarmFile
 from dashboards.notify.causes import OF_A_CURES_FATE
 from dashboards.notify.courier import Letterhead
 from dashboards.notify.message import Message, message_of
-from dashboards.notify.outbox import cancel, put
+from dashboards.notify.outbox import cancel, put, reached
 from dashboards.notify.picture import picture_svg
 from dashboards.notify.scene import Scene
 from dashboards.notify.shed_findings import findings
@@ -61,9 +61,11 @@ class Desk:
         found = findings(scene)
         with self._file.writing() as con:
             before = _load(con)
-            made = step(before, found, scene.at, self._policy)
+            made = step(before, found, scene.at, self._policy, reached(con) if self._people else None)
             for one in made.happened:
                 _note(con, one, "")
+                if one.turn is Turn.ANEW:
+                    cancel(con, one.alarm.name, scene.at)
             for notice in made.notices:
                 self._post(con, notice, scene)
             if made.watch != before:

@@ -1,7 +1,7 @@
 """What one look at an outlook says about each cause: data only."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from dashboards.notify.causes import AlarmCause
@@ -72,6 +72,8 @@ class Facts:
 
 
 NO_FACTS = Facts()
+MUCH_LATER = timedelta(hours=3)
+"""What is expected so much later than people were told is another matter: our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,3 +89,14 @@ class Finding:
     wakes: bool = False
     facts: Facts = NO_FACTS
     sure: bool = False
+
+    def is_much_worse(self, told_when_at: datetime | None) -> bool:
+        """Say whether it is much worse than people were told: a stage expected hours later, or never.
+
+        Only forecasts are compared: without one nobody knows that it got worse.
+        """
+        if self.spot.cause is not AlarmCause.STAGE_AT_RISK or self.sight is not Sight.THERE:
+            return False
+        if told_when_at is None or self.facts.odds is None:
+            return False
+        return self.facts.when_at is None or self.facts.when_at - told_when_at >= MUCH_LATER

@@ -8,13 +8,16 @@ from datetime import datetime, time, timedelta, tzinfo
 
 from collector.clock import Clock
 from dashboards.ahead_view import TRACK_WORDS, ready_words
+from dashboards.notify.causes import OF_A_CURES_FATE
 from dashboards.notify.courier import Letterhead
-from dashboards.notify.message import Message, Weight
+from dashboards.notify.message import Message, Weight, sleep_words
+from dashboards.notify.sayings import saying
 from dashboards.notify.sender import Outcome, Outgoing
 from dashboards.notify.senders.http import PushSender
 from dashboards.notify.watch import Watch
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Outlook
+from forecast.verdict import Verdict
 
 GOOD_FOR = timedelta(hours=2)
 """A word that could not be given in two hours is no sign of life any more."""
@@ -27,11 +30,12 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Hours:
-    """When word is given, by the clock of a zone; None for never."""
+    """When word is given, by the clock of a zone; None for never. `quiet` says that there are quiet hours."""
 
     evening: time | None
     morning: time | None
     zone: tzinfo
+    quiet: bool = False
 
 
 def words_due(
@@ -48,25 +52,38 @@ def words_due(
         began = datetime.combine(local.date(), clock, hours.zone)
         if began <= local < began + GOOD_FOR:
             key = f"{name}-{local:%Y-%m-%d}"
-            head, text = _word(name, outlook, watch, at, letterhead)
+            known = _known_lines(watch, at, letterhead) if name == "evening" and hours.quiet else []
+            head, text = _word(name, outlook, watch, at, letterhead, known)
             found.append(Message(key, "word", head, text, Weight.USUAL, at, at + GOOD_FOR))
     return tuple(found)
 
 
-def _word(name: str, outlook: Outlook, watch: Watch, at: datetime, letterhead: Letterhead) -> tuple[str, str]:
-    standing = [alarm.spot.words for alarm in watch.live]
+def _known_lines(watch: Watch, at: datetime, letterhead: Letterhead) -> list[str]:
+    """Return what people know of before they go to bed, so that nobody is woken for it."""
+    known = tuple(one for one in watch.live if one.spot.cause in OF_A_CURES_FATE and one.told_at is not None)
+    if not known:
+        return []
+    heads = [f"{saying(alarm, letterhead.reader, at).head}." for alarm in known]
+    return [*heads, sleep_words(known, letterhead.reader, at)]
+
+
+def _word(
+    name: str, outlook: Outlook, watch: Watch, at: datetime, letterhead: Letterhead, known: Sequence[str]
+) -> tuple[str, str]:
+    standing = watch.live
     lines = [_cure_line(cure, at, letterhead) for cure in outlook.cures]
     if name == "evening":
-        head = "the watch is on" if standing else "all is well, the watch is on"
+        well = not standing and all(cure.verdict is Verdict.GO for cure in outlook.cures)
+        head = "all is well, the watch is on" if well else "the watch is on"
         lines.insert(0, "You will be told if somebody must go out.")
     else:
         head = "how the night went"
         woken = [moment for moment in watch.woken if at - moment < timedelta(hours=14)]
         lines.insert(0, f"Wake-ups tonight: {len(woken)}.")
     if standing:
-        lines.append(f"Standing: {'; '.join(standing)}.")
+        lines.append(f"Standing: {'; '.join(alarm.spot.words for alarm in standing)}.")
     shed = letterhead.shed
-    return f"{shed}: {head}", "\n".join([*lines, "", "layday advises; it switches nothing."])
+    return f"{shed}: {head}", "\n".join([*lines, *known, "", "layday advises; it switches nothing."])
 
 
 def _cure_line(cure: CureOutlook, at: datetime, letterhead: Letterhead) -> str:

@@ -14,6 +14,9 @@ LATE_FROM = timedelta(minutes=10)
 STALE_AFTER = timedelta(hours=8)
 """What has no end of its own is worth nothing after a night."""
 
+WAKE_BEFORE = timedelta(hours=1)
+"""Who asks to be woken for something is best woken so long before it has to be done: our choice."""
+
 
 class Weight(IntEnum):
     """How much a message may disturb."""
@@ -106,14 +109,27 @@ def _raised(notice: Notice, reader: Reader, escalates_at: datetime | None) -> tu
         for one in said
     ]
     if notice.kind is Kind.ESCALATED:
-        told = notice.alarms[0].told_at or notice.at
+        told = notice.alarms[0].woken_at or notice.alarms[0].told_at or notice.at
         parts.insert(0, f"Told again, since nobody has answered it from {reader.clock(told, notice.at)} on.")
     if notice.until_at is not None:
         parts.append(f"This holds until {reader.clock(notice.until_at, notice.at)}.")
     if notice.also:
         parts.append(f"Still standing as well: {'; '.join(alarm.spot.words for alarm in notice.also)}.")
+    if notice.settled:
+        parts.append(sleep_words(notice.alarms, reader, notice.at))
     parts.append(_answer(notice.alarms, reader, notice.at, escalates_at))
     return head, "\n\n".join(parts)
+
+
+def sleep_words(alarms: tuple[Alarm, ...], reader: Reader, at: datetime) -> str:
+    """Return that nobody is woken for what people know of when they go to bed, and how to be all the same."""
+    words = "Now that you know, nobody will be woken for this unless it gets much worse."
+    facts = [one.finding.facts for one in alarms if one.finding is not None]
+    wake_at = min((one.by_at - WAKE_BEFORE for one in facts if one.by_at is not None), default=at)
+    if wake_at <= at + WAKE_BEFORE:
+        return words
+    names = " ".join(alarm.name for alarm in alarms)
+    return f"{words}\nIf you want to be: layday alarms aside {names} --until {reader.hour(wake_at)}"
 
 
 def _answer(alarms: tuple[Alarm, ...], reader: Reader, at: datetime, escalates_at: datetime | None) -> str:

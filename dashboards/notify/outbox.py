@@ -90,6 +90,15 @@ def cancel(con: sqlite3.Connection, alarm: str, at: datetime) -> tuple[set[int],
     return told, {person for _, person in waiting} - told
 
 
+def reached(con: sqlite3.Connection) -> dict[str, datetime]:
+    """Return when word of each alarm, by its name, first reached somebody."""
+    rows = con.execute(
+        "SELECT a.alarm, MIN(d.done_us) FROM about a JOIN delivery d ON d.message = a.message "
+        "WHERE d.state = 'sent' GROUP BY a.alarm"
+    )
+    return {alarm: from_us(done_us) for alarm, done_us in rows}
+
+
 class Outbox:
     """What waits, as its couriers see it."""
 

@@ -1,9 +1,10 @@
 """A small picture of the hours ahead, for messages: the part's temperature, likely and 8 times in 10. SVG."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from html import escape
 
 from collector.units import shown_temperature
+from dashboards.local_hours import clock_change, round_hours
 from dashboards.view import Reader
 from forecast.outlook import Band, Outlook
 
@@ -24,14 +25,14 @@ def picture_svg(outlook: Outlook, bay: str, at: datetime, reader: Reader) -> str
     places = [i for i in range(len(band.likely)) if at <= band.start_at + i * step <= at + AHEAD]
     if len(places) < _FEWEST:
         return ""
-    return _Drawing(band, places, reader, at).svg(bay)
+    return _Drawing(band, places, reader).svg(bay)
 
 
 class _Drawing:
     """Turns a stretch of a band into lines on paper."""
 
-    def __init__(self, band: Band, places: list[int], reader: Reader, at: datetime) -> None:
-        self._band, self._places, self._reader, self._at = band, places, reader, at
+    def __init__(self, band: Band, places: list[int], reader: Reader) -> None:
+        self._band, self._places, self._reader = band, places, reader
         lowest = min(band.low[i] for i in places)
         highest = max(band.high[i] for i in places)
         spare_k = max(_LEAST_SPAN_K - (highest - lowest), 0.0) / 2.0
@@ -58,7 +59,7 @@ class _Drawing:
     def _point(self, place: int, temp_c: float) -> str:
         return f"{self._across(place):.1f},{self._up(temp_c):.1f}"
 
-    def _across(self, place: int) -> float:
+    def _across(self, place: float) -> float:
         first, last = self._places[0], self._places[-1]
         return _LEFT + (_WIDTH - _LEFT - _RIGHT) * (place - first) / (last - first)
 
@@ -79,14 +80,28 @@ class _Drawing:
         return "".join(shown)
 
     def _hours(self) -> str:
+        """Mark the round hours, and the moment at which clocks are put back or on."""
+        first, last = (self._moment(place) for place in (self._places[0], self._places[-1]))
         shown = []
-        step = timedelta(seconds=self._band.step_s)
-        for place in self._places:
-            local = (self._band.start_at + place * step).astimezone(self._reader.zone)
-            if local.hour % 3 == 0 and local.minute < step.total_seconds() / 60.0:
-                x = self._across(place)
-                shown.append(
-                    f'<text x="{x:.1f}" y="{_HEIGHT - 8}" text-anchor="middle">{local:%H:%M}</text>'
-                    f'<path d="M{x:.1f} {_TOP}V{_HEIGHT - _BOTTOM}" stroke="#eee"/>'
-                )
+        for local in round_hours(first, last, 3, self._reader.zone):
+            x = self._x(local.astimezone(UTC))
+            shown.append(
+                f'<text x="{x:.1f}" y="{_HEIGHT - 8}" text-anchor="middle">{local:%H:%M}</text>'
+                f'<path d="M{x:.1f} {_TOP}V{_HEIGHT - _BOTTOM}" stroke="#eee"/>'
+            )
+        if (change := clock_change(first, last, self._reader.zone)) is not None:
+            x = self._x(change[0])
+            anchor = "end" if x > _WIDTH / 2 else "start"
+            shown.append(
+                f'<path d="M{x:.1f} {_TOP}V{_HEIGHT - _BOTTOM}" stroke="#555" stroke-dasharray="2 3"/>'
+                f'<text x="{x + (-4 if anchor == "end" else 4):.1f}" y="{_HEIGHT - _BOTTOM - 4}" '
+                f'text-anchor="{anchor}">{change[1]}</text>'
+            )
         return "".join(shown)
+
+    def _moment(self, place: int) -> datetime:
+        return self._band.start_at + place * timedelta(seconds=self._band.step_s)
+
+    def _x(self, moment: datetime) -> float:
+        """Return where a moment lies across."""
+        return self._across((moment - self._band.start_at) / timedelta(seconds=self._band.step_s))

@@ -90,11 +90,10 @@ def _head_by(case: _Case, short: str) -> str:
 def _stage_at_risk(case: _Case) -> Saying:
     facts = case.facts
     wanted = case.clock(facts.since_at)
-    likely = (
-        f": likely at {case.clock(facts.when_at)}"
-        if facts.when_at is not None
-        else ", nor in the three days after, as it goes now"
-    )
+    likely = f": likely at {case.clock(facts.when_at)}"
+    if facts.when_at is None:
+        ahead = "nor in the three days after, as it goes now"
+        likely = f", {ahead}" if facts.odds is not None else ": as cold as it was of late it stands still"
     missed = facts.since_at is not None and facts.since_at <= case.at
     late = f"was not {facts.stage} by {wanted}" if missed else f"will not be {facts.stage} by {wanted}"
     cold = f"; the coldest hour ahead is about {case.temp(facts.temp_c)}" if facts.temp_c is not None else ""
@@ -168,6 +167,9 @@ def _too_humid(case: _Case) -> Saying:
 def _heater_stopped(case: _Case) -> Saying:
     gas = case.facts.fuel_kg
     left = f"; {gas:.1f} kg of fuel are left" if gas is not None else ""
+    facts = case.facts
+    if facts.stage and facts.temp_c is not None:
+        left += f"; {facts.part} is at {case.temp(facts.temp_c)} and not {facts.stage} yet"
     return Saying(
         "the heater has stopped: light it again",
         f"the heater seems to have stopped: no warmth has come from it since about "
@@ -184,13 +186,13 @@ def _fuel_low(case: _Case) -> Saying:
         return Saying(
             "the fuel is as good as gone: change the bottle",
             f"about {left_kg:.1f} kg of fuel are left, which is as good as none; {wanted}",
-            "put a full bottle or tank on now, and see that the heater lights",
+            "put a full bottle or tank on now, flame out, nothing burning near; see that the heater lights",
             "as weighed or reckoned",
         )
     return Saying(
         f"fuel may be gone by {case.clock(by_at)}: change the bottle",
         f"{left_kg:.1f} kg of fuel may be gone by {case.clock(by_at)}; {wanted}",
-        f"have a full bottle or tank on before {case.clock(by_at)}",
+        f"change the bottle or tank before {case.clock(by_at)}, flame out and nothing burning near",
         "9 times in 10 it lasts longer",
     )
 
@@ -211,7 +213,7 @@ def _sensor_lost(case: _Case) -> Saying:
         f"{case.bay}: {names} silent",
         f"nothing from the {names} of {case.bay} since {case.clock(case.facts.since_at)}; "
         "what rests on it is no longer watched",
-        "check power, cable and network of the node; until then feel the part by hand",
+        "check power, cable and network of the node; until then feel the part, gloves on",
         "certain",
     )
 
@@ -233,7 +235,7 @@ def _recoat_closing(case: _Case) -> Saying:
     return Saying(
         f"{case.part}: next ply by {first}",
         f"the recoat window of {case.part} closes about {likely}",
-        f"lay the next ply before {first}; after that grind first, and lay on the ground surface",
+        f"lay the next ply before {first}; after that grind first, mask on, and lay on the ground surface",
         f"9 times in 10 it is open until {first}",
     )
 

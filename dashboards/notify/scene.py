@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from forecast.cure_outlook import CureOutlook
 from forecast.heater_state import HeaterAdvice
 from forecast.outlook import Outlook
 from forecast.window_answer import JobWindows
@@ -69,6 +70,11 @@ class Scene:
     def cure_bays(self) -> frozenset[str]:
         """Bays with a live cure."""
         return frozenset(cure.bay for cure in self.outlook.cures)
+
+    @property
+    def unready_cures(self) -> tuple[CureOutlook, ...]:
+        """Live cures that are not at the stage wanted of them yet: only these are worth a night."""
+        return tuple(one for one in self.outlook.cures if one.ready is None or not one.ready.reached)
 
     @property
     def watched_until(self) -> datetime:

@@ -148,6 +148,7 @@ class WatchService:
             _clock(notify.evening) if notify.evening else None,
             _clock(notify.morning) if notify.morning else None,
             config.shed.zone,
+            quiet=bool(notify.quiet_from),
         )
         self._looked_s = float("-inf")
         self._mark: object = None

@@ -63,7 +63,7 @@ def _co(gas: Gas, scene: Scene) -> Finding:
 def _watch_down(scene: Scene) -> Finding:
     facts = Facts(since_at=scene.outlook.issued_at)
     sight = Sight.THERE if scene.is_stale else Sight.CLEAR
-    return Finding(Spot(AlarmCause.WATCH_DOWN), sight, bool(scene.cure_bays), facts)
+    return Finding(Spot(AlarmCause.WATCH_DOWN), sight, bool(scene.unready_cures), facts)
 
 
 def _sensors(bay: BayOutlook, scene: Scene) -> Iterator[Finding]:
@@ -74,10 +74,7 @@ def _sensors(bay: BayOutlook, scene: Scene) -> Iterator[Finding]:
     lost = [one for one in bay.now.reasons if one.cause in {Cause.STALE, Cause.FUTURE}]
     missing = any(one.cause is Cause.MISSING for one in bay.now.reasons)
     suspect = [one for one in bay.now.reasons if one.cause is Cause.SUSPECT]
-    unready = any(
-        cure.bay == bay.bay and not (cure.ready is not None and cure.ready.reached)
-        for cure in scene.outlook.cures
-    )
+    unready = any(cure.bay == bay.bay for cure in scene.unready_cures)
     # without its part a cure goes unwatched; without its humidity it only goes less well watched
     blind = unready and any(one.quantity == "part_c" for one in lost)
     ages_s = [one.age_s for one in lost if one.age_s is not None]
@@ -110,7 +107,7 @@ def _heater(heater: Heater, scene: Scene) -> Iterator[Finding]:
         sight = Sight.THERE if heater.stopped else Sight.CLEAR
         until_at = scene.watched_until
         facts = Facts(since_at=heater.stopped_since, until_at=until_at, fuel_kg=heater.fuel_kg)
-        yield Finding(stopped, sight, bool(scene.cure_bays), facts)
+        yield Finding(stopped, sight, bool(scene.unready_cures), _with_cure(facts, scene))
     fuel = Spot(AlarmCause.FUEL_LOW, heater.bay)
     if heater.fuel_kg is not None:
         out_at, wanted_at = heater.fuel_out_at, scene.watched_until
@@ -118,7 +115,7 @@ def _heater(heater: Heater, scene: Scene) -> Iterator[Finding]:
         clear = out_at is None or out_at > wanted_at + FUEL_SPARE
         soon = there and out_at is not None and out_at - scene.at <= timedelta(hours=2)
         facts = Facts(fuel_kg=heater.fuel_kg, by_at=out_at, when_at=wanted_at, until_at=wanted_at)
-        wakes = soon and bool(scene.cure_bays)
+        wakes = soon and bool(scene.unready_cures)
         yield Finding(fuel, _sight(there=there, clear=clear), wakes, facts)
     if heater.lost_min is not None and heater.work_min is not None and scene.waiting_bays:
         much_min = min(LOST_FROM_MIN, LOST_FROM_SHARE * heater.work_min)
@@ -127,6 +124,16 @@ def _heater(heater: Heater, scene: Scene) -> Iterator[Finding]:
             _sight(there=heater.lost_min >= much_min, clear=heater.lost_min < much_min / 2.0),
             facts=_short_facts(heater),
         )
+
+
+def _with_cure(facts: Facts, scene: Scene) -> Facts:
+    """Name the cure that goes cold, so that people know what they get up for."""
+    for cure in scene.unready_cures:
+        if cure.ready is not None and cure.state is not None:
+            return replace(
+                facts, part=cure.part, stage=cure.ready.wanted.stage.value, temp_c=cure.state.warmth.now_c
+            )
+    return facts
 
 
 def _short_facts(heater: Heater) -> Facts:

@@ -31,6 +31,7 @@ class Turn(StrEnum):
     """What happened to an alarm."""
 
     RAISED = "raised"
+    ANEW = "told anew"
     RETURNED = "returned"
     CLEARED = "cleared"
     LAPSED = "lapsed"
@@ -51,7 +52,8 @@ class Alarm:
     `there_since`, `gone_since` and `unknown_since` say since when its cause has been seen, gone or not
     known without a break, `held_at` when it was last hidden behind another. `told_at`, `woken_at` and
     `escalated_at` are when people were told of this episode, told that somebody must go out (`urgent` if
-    that could not wait for their sleep), and told again for want of an answer.
+    that could not wait for their sleep), and told again for want of an answer. `told_when_at` is when what
+    they were told of was then expected, `worse_since` since when it is much worse than that.
     """
 
     spot: Spot
@@ -66,6 +68,8 @@ class Alarm:
     held_at: datetime | None = None
     raised_at: datetime | None = None
     told_at: datetime | None = None
+    told_when_at: datetime | None = None
+    worse_since: datetime | None = None
     woken_at: datetime | None = None
     urgent: bool = False
     escalated_at: datetime | None = None
@@ -110,12 +114,14 @@ def _timed(alarm: Alarm, finding: Finding, at: datetime) -> Alarm:
     """Keep the times since when the cause is there, gone or not known; keep the last that was known."""
     sight = finding.sight
     known = finding if sight in {Sight.THERE, Sight.BETWEEN} or alarm.finding is None else alarm.finding
+    worse = alarm.is_live and finding.is_much_worse(alarm.told_when_at)
     return replace(
         alarm,
         finding=known,
         there_since=(alarm.there_since or at) if sight is Sight.THERE else None,
         gone_since=(alarm.gone_since or at) if sight is Sight.CLEAR else None,
         unknown_since=(alarm.unknown_since or at) if sight is Sight.UNKNOWN else None,
+        worse_since=(alarm.worse_since or at) if worse else None,
         held_at=at if sight is Sight.HELD else alarm.held_at,
     )
 
@@ -131,6 +137,9 @@ def _live(alarm: Alarm, at: datetime) -> tuple[Alarm, Turn | None]:
         if alarm.there_since is None:
             return alarm, None
         return _raised(alarm, at), Turn.RAISED  # as was asked for: it is told anew
+    worse = alarm.worse_since is not None and at - alarm.worse_since >= RULES[alarm.spot.cause].on_delay
+    if worse and alarm.standing is not Standing.SET_ASIDE:
+        return _raised(alarm, at), Turn.RAISED  # whoever was told of an hour's delay knows nothing of this
     return alarm, None
 
 

@@ -1,6 +1,6 @@
 """All alarms of a shed, a step for each look: what is hidden, what is told, to whom, and when. Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -20,6 +20,10 @@ from dashboards.notify.states import Alarm, Standing, Turn, looked_at
 WAKE_UPS_PER_NIGHT = 2
 AWAKE_FOR = timedelta(minutes=20)
 """Whoever was woken is still up for so long: what comes up meanwhile is told, and wakes nobody anew."""
+SEEN_WITHIN = timedelta(minutes=15)
+"""What reaches people so long before the quiet hours they have seen when they go to bed: our choice."""
+UP_BY = timedelta(minutes=30)
+"""So long after the quiet hours people are up and can do something: our choice."""
 SHED_THREAD = "shed"
 
 
@@ -48,7 +52,8 @@ class Notice:
     """Something to tell people.
 
     `alarms` are those it is about, `also` others of its thread that still stand. `urgent` gets people up;
-    `wakes` says that it does so in quiet hours. `silent` makes no sound, `second` is told to the second
+    `wakes` says that it does so in quiet hours, `settled` that nobody will be woken for it later unless it
+    gets much worse. `silent` makes no sound, `second` is told to the second
     person too. It waits until `hold_until`, and is worth nothing after `until_at`.
     """
 
@@ -60,6 +65,7 @@ class Notice:
     urgent: bool = False
     wakes: bool = False
     silent: bool = False
+    settled: bool = False
     second: bool = False
     hold_until: datetime | None = None
     until_at: datetime | None = None
@@ -97,7 +103,13 @@ class Step:
     happened: tuple[Happened, ...] = ()
 
 
-def step(watch: Watch, found: Iterable[Finding], at: datetime, policy: Policy) -> Step:
+def step(
+    watch: Watch,
+    found: Iterable[Finding],
+    at: datetime,
+    policy: Policy,
+    reached: Mapping[str, datetime] | None = None,
+) -> Step:
     """Return the alarms after a look, and what has to be told.
 
     Parameters
@@ -110,6 +122,8 @@ def step(watch: Watch, found: Iterable[Finding], at: datetime, policy: Policy) -
         The moment of looking, aware.
     policy : Policy
         When people may be disturbed.
+    reached : mapping of str to datetime, optional
+        When word of each alarm, by its name, first reached somebody; without it, when it was told.
     """
     seen = _hidden({one.spot: one for one in found}, watch.alarms)
     before = {one.spot: one for one in watch.alarms}
@@ -119,11 +133,13 @@ def step(watch: Watch, found: Iterable[Finding], at: datetime, policy: Policy) -
     for spot in sorted({*seen, *before}, key=_order):
         alarm, turn = looked_at(before.get(spot, Alarm(spot, at)), seen.get(spot), at)
         if turn is Turn.RAISED:
+            if spot in before and before[spot].is_live:
+                happened.append(Happened(at, before[spot], Turn.ANEW))
             alarm, number = replace(alarm, number=number), number + 1
         if turn is not None:
             happened.append(Happened(at, alarm, turn))
         alarms[spot] = alarm
-    told = _Told(alarms, watch.woken, at, policy)
+    told = _Told(alarms, watch.woken, at, policy, reached)
     told.ends(happened)
     told.beginnings({one.alarm.spot for one in happened if one.turn is Turn.RETURNED})
     told.unanswered()
@@ -166,12 +182,18 @@ class _Told:
     """Collects what a step tells; changes its alarms as they are told."""
 
     def __init__(
-        self, alarms: dict[Spot, Alarm], woken: Sequence[datetime], at: datetime, policy: Policy
+        self,
+        alarms: dict[Spot, Alarm],
+        woken: Sequence[datetime],
+        at: datetime,
+        policy: Policy,
+        reached: Mapping[str, datetime] | None,
     ) -> None:
         self._alarms = alarms
         self._at = at
         self._policy = policy
         self._quiet = policy.is_quiet(at)
+        self._reached = reached
         self.woken = list(woken)
         self.notices: list[Notice] = []
         self.happened: list[Happened] = []
@@ -187,13 +209,15 @@ class _Told:
     def beginnings(self, returned: set[Spot]) -> None:
         """Tell what is raised and not told yet, and get people up for what has become pressing."""
         raised = [one for one in self._alarms.values() if one.standing is Standing.RAISED]
-        pressing = [one for one in raised if one.woken_at is None and _wakes(one)]
+        pressing = [
+            one for one in raised if one.woken_at is None and _wakes(one) and not self._can_sleep(one)
+        ]
         calm = [
             one for one in raised if one not in pressing and (one.told_at is None or one.spot in returned)
         ]
         if pressing:
             wakes = self._may_wake(pressing)
-            self._tell(_thread(pressing), pressing, urgent=wakes or not self._quiet)
+            self._tell(_thread(pressing), pressing, pressing=True, urgent=wakes or not self._quiet)
         for thread in dict.fromkeys(one.thread or _thread([one]) for one in calm):
             self._tell(thread, [one for one in calm if (one.thread or _thread([one])) == thread])
 
@@ -221,6 +245,24 @@ class _Told:
             self._set(replace(one, escalated_at=self._at), Turn.ESCALATED)
         self._notice(Kind.ESCALATED, _thread(due), due, urgent=True, second=True)
 
+    def _can_sleep(self, alarm: Alarm) -> bool:
+        """Say whether there is no need to wake anybody for this: it can wait for the morning, or is known.
+
+        Whoever was told in the evening what will come of a cure, and what would help, has decided when they
+        went to bed. layday sees neither a cover nor what the delay is worth to them.
+        """
+        quiet = self._policy.quiet
+        if quiet is None or not self._quiet:
+            return False
+        by_at = None if alarm.finding is None else alarm.finding.facts.by_at
+        if by_at is not None and by_at >= quiet.end_after(self._at) + UP_BY:
+            return True
+        told_at = alarm.told_at if self._reached is None else self._reached.get(alarm.name)
+        if told_at is None or alarm.spot.cause not in OF_A_CURES_FATE:
+            return False
+        # what was called off and came back is known since it came back
+        return max(told_at, alarm.since) <= quiet.began_before(self._at) - SEEN_WITHIN
+
     def _may_wake(self, pressing: Sequence[Alarm]) -> bool:
         """Say whether these get people up; keep count if they do."""
         if not self._quiet:
@@ -234,14 +276,16 @@ class _Told:
         self.woken.append(self._at)
         return True
 
-    def _tell(self, thread: str, alarms: Sequence[Alarm], *, urgent: bool = False) -> None:
-        wakes = any(_wakes(one) for one in alarms)
+    def _tell(
+        self, thread: str, alarms: Sequence[Alarm], *, pressing: bool = False, urgent: bool = False
+    ) -> None:
         for one in alarms:
-            told = replace(one, thread=thread, told_at=one.told_at or self._at)
-            if wakes and one.woken_at is None:
+            when_at = None if one.finding is None else one.finding.facts.when_at
+            told = replace(one, thread=thread, told_at=one.told_at or self._at, told_when_at=when_at)
+            if pressing:
                 told = replace(told, woken_at=self._at, urgent=urgent)
             self._set(told, Turn.WOKEN if urgent and self._quiet else Turn.TOLD)
-        self._notice(Kind.RAISED, thread, alarms, urgent=urgent, calm=not wakes)
+        self._notice(Kind.RAISED, thread, alarms, urgent=urgent, calm=not any(_wakes(one) for one in alarms))
 
     def _notice(
         self,
@@ -256,6 +300,7 @@ class _Told:
         spots = {one.spot for one in alarms}
         fate = any(spot.cause in OF_A_CURES_FATE for spot in spots)
         held = calm and self._quiet and not fate
+        known = kind is Kind.RAISED and all(spot.cause in OF_A_CURES_FATE for spot in spots)
         ends = [one.finding.facts.until_at for one in alarms if one.finding is not None]
         known_ends = [end for end in ends if end is not None]
         self.notices.append(
@@ -268,11 +313,17 @@ class _Told:
                 urgent,
                 urgent and self._quiet,
                 self._quiet and not urgent and not held,
+                known and self._is_evening(),
                 second,
                 self._policy.quiet.end_after(self._at) if held and self._policy.quiet else None,
                 max(known_ends) if known_ends and len(known_ends) == len(ends) else None,
             )
         )
+
+    def _is_evening(self) -> bool:
+        """Say whether what is told now is seen before people go to bed."""
+        quiet = self._policy.quiet
+        return quiet is not None and not self._quiet and not quiet.hold(self._at + SEEN_WITHIN)
 
     def _of_thread(self, thread: str, but: set[Spot]) -> tuple[Alarm, ...]:
         return tuple(

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from html import escape
 
 from collector.units import shown_temperature
+from dashboards.local_hours import clock_change, round_hours
 from dashboards.phone.parts import section
 from dashboards.view import Reader
 from forecast.outlook import Band, BayOutlook, Outlook
@@ -109,14 +110,22 @@ def _grid(frame: _Frame, reader: Reader) -> Iterator[str]:
         yield f'<text x="{_LEFT - 4}" y="{y + 4:.0f}" text-anchor="end">{shown}</text>'
         shown += step
     yield f'<text x="2" y="10">°{"F" if reader.units == "us" else "C"}</text>'
-    hour = frame.start.astimezone(reader.zone).replace(minute=0, second=0, microsecond=0)
-    for after in range(1, HOURS + 1):
-        at = (frame.start.replace(minute=0, second=0, microsecond=0)) + timedelta(hours=after)
-        local = at.astimezone(reader.zone)
-        if local.hour % 6 == 0 and local.minute == hour.minute and at <= frame.start + timedelta(hours=HOURS):
-            x = frame.across(at)
-            yield f'<path class="gr" d="M{x:.0f} {_TOP}V{_BOTTOM}"/>'
-            yield f'<text x="{x:.0f}" y="{_BOTTOM + 15}" text-anchor="middle">{local:%H:%M}</text>'
+    yield from _hours(frame, reader)
+
+
+def _hours(frame: _Frame, reader: Reader) -> Iterator[str]:
+    """Mark the round hours, and the moment at which clocks are put back or on."""
+    end = frame.start + timedelta(hours=HOURS)
+    for local in round_hours(frame.start + timedelta(minutes=1), end, 6, reader.zone):
+        x = frame.across(local.astimezone(UTC))
+        yield f'<path class="gr" d="M{x:.0f} {_TOP}V{_BOTTOM}"/>'
+        yield f'<text x="{x:.0f}" y="{_BOTTOM + 15}" text-anchor="middle">{local:%H:%M}</text>'
+    if (change := clock_change(frame.start, end, reader.zone)) is not None:
+        x = frame.across(change[0])
+        anchor = "end" if x > (_LEFT + _RIGHT) / 2 else "start"
+        yield f'<path class="by" d="M{x:.0f} {_TOP}V{_BOTTOM}"/>'
+        yield f'<text x="{x + (-4 if anchor == "end" else 4):.0f}" y="{_BOTTOM - 4}" text-anchor="{anchor}">'
+        yield f"{change[1]}</text>"
 
 
 def _wanted(frame: _Frame, bay: BayOutlook, outlook: Outlook, reader: Reader) -> Iterator[str]:

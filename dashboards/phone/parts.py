@@ -4,12 +4,13 @@ from collections.abc import Iterable
 from html import escape
 
 from dashboards.ahead_view import TRACK_WORDS, ahead_words
+from dashboards.care import SHEET_DECIDES, tonight_cautions
 from dashboards.cure_view import age_of, caution_words, headline, recoat_words, when_words
 from dashboards.heater_view import heater_lines, heater_verdict
 from dashboards.view import Reader, bay_numbers, reason_words
 from dashboards.view import headline as bay_headline
 from dashboards.watch_view import Matter
-from dashboards.window_view import window_says
+from dashboards.window_view import window_cautions, window_says
 from forecast.cure_outlook import CureOutlook
 from forecast.cure_state import StageState
 from forecast.heater_state import HeaterOutlook
@@ -61,6 +62,7 @@ def first_part(matter: Matter) -> str:
 def cures_part(outlook: Outlook, reader: Reader) -> str:
     """Return every live cure."""
     blocks = [_cure(cure, outlook, reader, i) for i, cure in enumerate(outlook.cures)]
+    blocks += [told("p", sentence(caution)) for caution in tonight_cautions(outlook.cures)]
     return section("Cures", blocks or [told("p", "No live cure.")])
 
 
@@ -114,10 +116,10 @@ def _bay(bay: BayOutlook, reader: Reader) -> str:
 
 def windows_part(outlook: Outlook, reader: Reader) -> str:
     """Return when each planned job can be started."""
-    return section(
-        "Windows, next 72 hours",
-        (_job(found, outlook, reader) for bay in outlook.bays for found in bay.windows),
-    )
+    every = [found for bay in outlook.bays for found in bay.windows]
+    blocks = [_job(found, outlook, reader) for found in every]
+    blocks += [told("p", sentence(caution)) for caution in window_cautions(every) if caution != SHEET_DECIDES]
+    return section("Windows, next 72 hours", blocks)
 
 
 def _job(found: JobWindows, outlook: Outlook, reader: Reader) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
+from dashboards.local_hours import clock_change
 from dashboards.record.document import Chart, Panel
 
 WIDTH, LEFT, RIGHT = 680.0, 46.0, 668.0
@@ -68,6 +69,12 @@ def _hours(chart: Chart, bottom: float) -> Iterator[Stroke | Label]:
             yield Stroke(((x, HEAD + GAP / 2), (x, bottom)), "#d9d4c7", 0.6)
             yield Label((x, bottom + 14), f"{local:%H:%M}", "middle")
             yield Label((x, bottom + 26), f"{local:%d %b}", "middle", "#4a5660")
+    end = chart.start + timedelta(hours=chart.span_h)
+    if (change := clock_change(chart.start, end, chart.zone)) is not None:
+        x = _across(chart, (change[0] - chart.start) / timedelta(hours=1))
+        yield Stroke(((x, HEAD + GAP / 2), (x, bottom)), "#4a5660", 0.6)
+        anchor = "end" if x > (LEFT + RIGHT) / 2 else "start"
+        yield Label((x + (-4 if anchor == "end" else 4), bottom - 4), change[1], anchor, "#4a5660")
 
 
 def _panel(chart: Chart, panel: Panel, top: float) -> Iterator[Stroke | Label]:

@@ -1,26 +1,25 @@
 """A chart of courses over time, drawn in braille dots or, for plainer terminals, in letters.
 
 Pure: values in, lines of text out. Courses are told apart by how they are dotted and by their
-names at the right edge, so that the chart reads without colour.
+names at the right edge, so that the chart reads without colour. Plain numbers all through: a chart has
+some hundred dots, and the live screen goes without numpy.
 """
 
+import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-import numpy as np
-import numpy.typing as npt
 from rich.style import Style
 from rich.text import Text
 
 from collector.clock import to_us
-
-Floats = npt.NDArray[np.float64]
-Times = npt.NDArray[np.int64]
+from dashboards.local_hours import round_hours
 
 _BRAILLE = 0x2800
 # Which of a cell's eight dots stands for (row of 4, column of 2): Unicode 15, block "Braille Patterns".
-_DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
+_DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 _GAP_S = 3600.0  # a course is broken where nothing is known for longer than this
 _TICK_STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 _TICK_ROWS = 3
@@ -34,13 +33,14 @@ _LABEL_CELLS = 5
 class Course:
     """One course: its name, letter for plain terminals, times and values, and how it is dotted.
 
+    `times_us` rise [µs since 1970 UTC]; a value that is NaN is a hole.
     `every` is 1 for a solid line, 2 or 3 for one dotted that sparsely.
     """
 
     name: str
     letter: str
-    times_us: Times
-    values: Floats
+    times_us: Sequence[int]
+    values: Sequence[float]
     every: int
     style: Style
 
@@ -49,9 +49,9 @@ class Course:
 class Spread:
     """A band of what may come: between `low` and `high` at its times."""
 
-    times_us: Times
-    low: Floats
-    high: Floats
+    times_us: Sequence[int]
+    low: Sequence[float]
+    high: Sequence[float]
     style: Style
 
 
@@ -80,15 +80,14 @@ class _Canvas:
     low: float
     high: float
     cell: tuple[int, int]
-    glyphs: "npt.NDArray[np.str_]"
+    glyphs: list[list[str]]
     styles: list[list[Style | None]]
-    dots: npt.NDArray[np.int64]
+    dots: list[list[int]]
 
-    def row(self, values: Floats) -> npt.NDArray[np.int64]:
-        """Return each value's dot row from the top; those off the chart stick to its edge."""
-        share = (self.high - values) / (self.high - self.low)
-        found = np.clip(np.nan_to_num(share * (self.rows - 1)), -1, self.rows)
-        return np.rint(found).astype(np.int64)
+    def row(self, value: float) -> int:
+        """Return a value's dot row from the top; one off the chart sticks to its edge."""
+        share = (self.high - value) / (self.high - self.low)
+        return round(min(max(share * (self.rows - 1), -1.0), float(self.rows)))
 
     def put(self, row: int, column: int, letter: str, style: Style) -> None:
         """Set one dot; what is put later lies on top."""
@@ -97,9 +96,9 @@ class _Canvas:
         high, wide = self.cell
         line, place = row // high, column // wide
         if high > 1:
-            self.dots[line, place] |= _DOTS[row % high, column % wide]
+            self.dots[line][place] |= _DOTS[row % high][column % wide]
         else:
-            self.glyphs[line, place] = letter
+            self.glyphs[line][place] = letter
         self.styles[line][place] = style
 
 
@@ -141,18 +140,18 @@ _QUIET, _NONE = Style(dim=True), Style()
 def _bounds(courses: Sequence[Course], spread: Spread | None, frame: Frame) -> tuple[float, float] | None:
     """Return what the chart spans: all that is in sight, and any limit near to it."""
     start_us, end_us = to_us(frame.start), to_us(frame.end)
-    seen = []
-    for course in courses:
-        inside = (course.times_us >= start_us) & (course.times_us <= end_us)
-        seen.append(course.values[inside])
+    drawn = [(course.times_us, course.values) for course in courses]
     if spread is not None:
-        inside = (spread.times_us >= start_us) & (spread.times_us <= end_us)
-        seen += [spread.low[inside], spread.high[inside]]
-    values = np.concatenate(seen) if seen else np.array([])
-    values = values[np.isfinite(values)]
-    if not values.size:
+        drawn += [(spread.times_us, spread.low), (spread.times_us, spread.high)]
+    values = [
+        value
+        for times_us, course in drawn
+        for at_us, value in zip(times_us, course, strict=True)
+        if start_us <= at_us <= end_us and math.isfinite(value)
+    ]
+    if not values:
         return None
-    low, high = float(values.min()), float(values.max())
+    low, high = min(values), max(values)
     reach = max(high - low, _NEAR) / 2.0
     near = [level for level in frame.levels if low - reach <= level <= high + reach]
     low, high = min([low, *near]), max([high, *near])
@@ -168,41 +167,46 @@ def _canvas(width: int, height: int, bounds: tuple[float, float], *, plain: bool
         low=bounds[0],
         high=bounds[1],
         cell=cell,
-        glyphs=np.full((height, width), " "),
+        glyphs=[[" "] * width for _ in range(height)],
         styles=[[None] * width for _ in range(height)],
-        dots=np.zeros((height, width), dtype=np.int64),
+        dots=[[0] * width for _ in range(height)],
     )
 
 
-def _columns(canvas: _Canvas, frame: Frame) -> Times:
+def _columns(canvas: _Canvas, frame: Frame) -> list[int]:
     """Return the time of each dot column."""
-    span_us = to_us(frame.end) - to_us(frame.start)
-    return to_us(frame.start) + (np.arange(canvas.columns) * span_us) // max(canvas.columns - 1, 1)
+    start_us, span_us = to_us(frame.start), to_us(frame.end) - to_us(frame.start)
+    return [start_us + column * span_us // max(canvas.columns - 1, 1) for column in range(canvas.columns)]
 
 
-def _read(times_us: Times, values: Floats, at_us: Times) -> Floats:
+def _read(times_us: Sequence[int], values: Sequence[float], at_us: Sequence[int]) -> list[float]:
     """Read a course between its samples; NaN outside it and in its gaps."""
-    known = np.isfinite(values)
-    times, kept = times_us[known], values[known]
-    if not times.size:
-        return np.full(at_us.shape, np.nan)
-    found = np.interp(at_us, times, kept)
-    right = np.clip(np.searchsorted(times, at_us), 1, max(times.size - 1, 1))
-    last = min(times.size - 1, 1)
-    gap_s = (times[np.minimum(right, times.size - 1)] - times[right - 1 if last else 0]) / 1e6
-    found[(at_us < times[0]) | (at_us > times[-1]) | (gap_s > _GAP_S)] = np.nan
-    return np.asarray(found)
+    known = [(at, value) for at, value in zip(times_us, values, strict=True) if math.isfinite(value)]
+    times, kept = [at for at, _ in known], [value for _, value in known]
+    return [_read_one(times, kept, at) for at in at_us]
+
+
+def _read_one(times_us: list[int], values: list[float], at_us: int) -> float:
+    if not times_us or not times_us[0] <= at_us <= times_us[-1]:
+        return math.nan
+    if len(times_us) == 1:
+        return values[0]
+    right = max(bisect_left(times_us, at_us), 1)
+    since_us, until_us = times_us[right - 1], times_us[right]
+    if until_us - since_us > _GAP_S * 1e6:
+        return math.nan
+    share = (at_us - since_us) / max(until_us - since_us, 1)
+    return values[right - 1] + share * (values[right] - values[right - 1])
 
 
 def _draw_course(canvas: _Canvas, course: Course, frame: Frame) -> None:
     values = _read(course.times_us, course.values, _columns(canvas, frame))
-    rows = canvas.row(values)
     before: int | None = None
     for column in range(canvas.columns):
-        if not np.isfinite(values[column]):
+        if not math.isfinite(values[column]):
             before = None
             continue
-        row = int(rows[column])
+        row = canvas.row(values[column])
         if column % course.every == 0 or canvas.cell == (1, 1):
             first, last = (row, row) if before is None else sorted((before, row))
             for at in range(first, last + 1) if course.every == 1 else (row,):
@@ -214,11 +218,10 @@ def _draw_spread(canvas: _Canvas, spread: Spread, frame: Frame) -> None:
     """Hatch the band, sparsely enough for the courses to show through."""
     at_us = _columns(canvas, frame)
     low, high = (_read(spread.times_us, edge, at_us) for edge in (spread.low, spread.high))
-    bottom, top = canvas.row(low), canvas.row(high)
     step = 1 if canvas.cell == (1, 1) else 2
     for column in range(canvas.columns):
-        if np.isfinite(low[column]) and np.isfinite(high[column]):
-            for row in range(int(top[column]), int(bottom[column]) + 1):
+        if math.isfinite(low[column]) and math.isfinite(high[column]):
+            for row in range(canvas.row(high[column]), canvas.row(low[column]) + 1):
                 if (row + column) % (2 * step) == 0 or (step == 1 and row % 2 == column % 2):
                     canvas.put(row, column, ":", spread.style)
 
@@ -226,7 +229,7 @@ def _draw_spread(canvas: _Canvas, spread: Spread, frame: Frame) -> None:
 def _draw_levels(canvas: _Canvas, frame: Frame) -> None:
     for level in frame.levels:
         if canvas.low <= level <= canvas.high:
-            row = int(canvas.row(np.array([level]))[0])
+            row = canvas.row(level)
             for column in range(0, canvas.columns, 4 if canvas.cell[0] > 1 else 2):
                 canvas.put(row, column, "-", _QUIET)
 
@@ -244,7 +247,7 @@ def _canvas_line(canvas: _Canvas, i: int) -> Text:
     """Return one line, neighbours of one style as one piece: a terminal is sent less that way."""
     letters = "".join(
         chr(_BRAILLE + dots) if dots else glyph
-        for dots, glyph in zip(canvas.dots[i].tolist(), canvas.glyphs[i].tolist(), strict=True)
+        for dots, glyph in zip(canvas.dots[i], canvas.glyphs[i], strict=True)
     )
     pieces: list[tuple[str, Style]] = []
     begin = 0
@@ -261,9 +264,9 @@ def _value_labels(canvas: _Canvas, height: int) -> dict[int, str]:
     wanted = max(height // _TICK_ROWS, 1)
     step = next((s for s in _TICK_STEPS if (canvas.high - canvas.low) / s <= wanted + 1), _TICK_STEPS[-1])
     found = {}
-    value = np.ceil(canvas.low / step) * step
+    value = math.ceil(canvas.low / step) * step
     while value <= canvas.high:
-        line = int(canvas.row(np.array([value]))[0]) // canvas.cell[0]
+        line = canvas.row(value) // canvas.cell[0]
         found[min(max(line, 0), height - 1)] = f"{value + 0.0:g}"  # never "-0"
         value += step
     return found
@@ -276,10 +279,9 @@ def _names(
     ends = []
     columns = _columns(canvas, frame)
     for course in courses:
-        values = _read(course.times_us, course.values, columns)
-        known = np.flatnonzero(np.isfinite(values))
-        if known.size:
-            row = int(canvas.row(values[known[-1:]])[0]) // canvas.cell[0]
+        known = [v for v in _read(course.times_us, course.values, columns) if math.isfinite(v)]
+        if known:
+            row = canvas.row(known[-1]) // canvas.cell[0]
             ends.append((min(max(row, 0), height - 1), course))
     found: dict[int, tuple[str, Style]] = {}
     for wanted, course in sorted(ends, key=lambda end: end[0]):
@@ -295,16 +297,11 @@ def _hours(frame: Frame, width: int) -> str:
     hours = span / timedelta(hours=1)
     step = next((s for s in _HOUR_STEPS if hours / s * _TIME_CELLS <= width), _HOUR_STEPS[-1])
     line = [" "] * width
-    moment = frame.start.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
     free = 0
-    while moment <= frame.end:
-        at = moment.astimezone(frame.zone)
-        if at >= frame.start and at.hour % step == 0 and at.minute == 0 and not at.fold:
-            place = round((at - frame.start) / span * (width - 1))
-            words = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
-            if place >= free and place + len(words) <= width:
-                line[place : place + len(words)] = words
-                free = place + len(words) + 1
-        # in UTC, as a local day may have 23 hours or 25; by quarters, as some zones' hours begin at one
-        moment += timedelta(minutes=15)
+    for at in round_hours(frame.start, frame.end, step, frame.zone):
+        place = round((at.astimezone(UTC) - frame.start) / span * (width - 1))
+        words = f"{at:%a}" if at.hour == 0 else f"{at:%H:%M}"
+        if place >= free and place + len(words) <= width:
+            line[place : place + len(words)] = words
+            free = place + len(words) + 1
     return "".join(line)

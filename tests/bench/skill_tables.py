@@ -14,6 +14,8 @@ _NEVER_WORSE_RATIO = 1.03
 _COVER = (0.78, 0.82)
 _LEAST_WEEK = 0.72
 _ODDS_OFF = 0.03
+_ENOUGH_STARTS = 100
+_ORIGINS_A_DAY = 8
 _QUANTITIES = ("air_c", "humidity_pct")
 
 
@@ -85,26 +87,56 @@ def _print_cover(results: Sequence[Result]) -> None:
 
 
 def _print_odds(results: Sequence[Result]) -> None:
-    jobs = np.concatenate([one.jobs for one in results])
-    print("\nReliability of 'it stays within X': odds said, share that held, count")
+    """Print how far odds that a limit holds for hours are off: in all, by set and tenth, by series."""
+    print("\nReliability of 'it stays within X for so long': odds said, share that held, count")
+    every = np.concatenate([one.jobs for one in results])
     for hours in JOBS_H:
-        of = jobs[jobs[:, 0] == hours]
-        print(f"  {hours} h: said {of[:, 1].mean():.3f}, held {of[:, 2].mean():.3f}, n {len(of)}")
-        for low in np.arange(0, 1, 0.1):
-            mine = of[(of[:, 1] >= low) & ((of[:, 1] < low + 0.1) | (low > 0.85))]
-            if len(mine):
-                said, held = mine[:, 1].mean(), mine[:, 2].mean()
-                print(f"    {low:.1f}-{low + 0.1:.1f}: {said:.3f} {held:.3f} {len(mine)}")
-    off = np.array([[_odds_off(one.jobs, hours) for hours in JOBS_H] for one in results])
+        print(f"  {hours} h: {_said_held(every[every[:, 0] == hours])}")
+        for of in _by_tenth(every, hours):
+            print(f"    {of[:, 1].mean():.3f} {of[:, 2].mean():.3f} {len(of)}")
+    print("  said less held, by set: in all, then in each tenth with 100 starts or more")
+    for name in dict.fromkeys(one.task.name for one in results):
+        jobs = np.concatenate([one.jobs for one in results if one.task.name == name])
+        for hours in JOBS_H:
+            off = [of[:, 1].mean() - of[:, 2].mean() for of in _by_tenth(jobs, hours, _ENOUGH_STARTS)]
+            cells = "".join(f"{value:+7.3f}" for value in off)
+            print(f"    {name:22s}{hours:2d} h {_said_held(jobs[jobs[:, 0] == hours])} |{cells}")
+    by_series = np.array([[_odds_off(one.jobs, hours) for hours in JOBS_H] for one in results])
     print("  said less held, by series:")
-    for one, both in zip(results, off, strict=True):
+    for one, both in zip(results, by_series, strict=True):
         print(f"    {one.task.title:48s}" + "".join(f"{value:+8.3f}" for value in both))
-    print(f"  {(np.abs(off) <= _ODDS_OFF).sum()} of {off.size} within {_ODDS_OFF}")
+    perfect = np.mean([_perfect_within(one.jobs) for one in results])
+    print(f"  {(np.abs(by_series) <= _ODDS_OFF).sum()} of {by_series.size} within {_ODDS_OFF};", end=" ")
+    print(f"of perfect odds, those of one day sharing their fate, {perfect * by_series.size:.0f} would be")
+
+
+def _by_tenth(jobs: Array, hours: int, least: int = 1) -> list[Array]:
+    of = jobs[jobs[:, 0] == hours]
+    tenths = np.minimum((10.0 * of[:, 1]).astype(np.int64), 9)
+    found = [of[tenths == tenth] for tenth in range(10)]
+    return [mine for mine in found if len(mine) >= least]
+
+
+def _said_held(jobs: Array) -> str:
+    said, held = jobs[:, 1].mean(), jobs[:, 2].mean()
+    return f"said {said:.3f}, held {held:.3f}, off {said - held:+.3f}, n {len(jobs)}"
 
 
 def _odds_off(jobs: Array, hours: int) -> float:
     of = jobs[jobs[:, 0] == hours]
     return float((of[:, 1] - of[:, 2]).mean())
+
+
+def _perfect_within(jobs: Array, draws: int = 100) -> float:
+    """Return how often one series' odds, if they were right, would be within what is asked."""
+    random, within = np.random.default_rng(0), []
+    for hours in JOBS_H:
+        said = jobs[jobs[:, 0] == hours, 1]
+        day = np.arange(len(said)) // _ORIGINS_A_DAY
+        for _ in range(draws):
+            held = random.random(int(day[-1]) + 1)[day] < said
+            within.append(abs(float((said - held).mean())) <= _ODDS_OFF)
+    return float(np.mean(within))
 
 
 def print_known(known: Sequence[Result], plain: Mapping[tuple[str, Unit], Result]) -> None:

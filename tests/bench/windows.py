@@ -53,7 +53,7 @@ GO_ODDS = 0.9
 NIGHTS = ("house_belgium", "house_valencia")
 # Out of doors, in winter: nothing laid there at night can be sanded within days.
 _NO_PLACE_TO_LAY = ("north_wall",)
-_NIGHTS = 200
+_NIGHTS, _SAMPLES = 200, 200
 _FIRST_NIGHT_DAYS = 21
 _BED_H, _AWAKE_H = 22, 4
 _CARD, _CATALYST_PCT = "generic-vinyl-ester", 1.5
@@ -118,10 +118,34 @@ def _line(title: str, of: dict[str, Said]) -> str:
     return " | ".join(cells)
 
 
-def _gain(of: dict[str, Said]) -> float:
-    """Return our Brier skill beyond that of the better rival."""
-    skills = {who: window_scores(said, GO_ODDS)["brier_skill"] for who, said in of.items()}
-    return float(skills["layday"] - max(skill for who, skill in skills.items() if who != "layday"))
+def _gain(of: dict[str, Said]) -> tuple[float, float]:
+    """Return our Brier skill beyond that of the better rival, and its standard error by whole days."""
+    ours, loss = of["layday"], {who: (said.odds - said.held) ** 2 for who, said in of.items()}
+    better = min((who for who in of if who != "layday"), key=lambda who: float(loss[who].mean()))
+    less = (loss[better] - loss["layday"]) / max(float(ours.held.var()), 1e-9)
+    days, of_day = np.unique(ours.steps // DAY_STEPS, return_inverse=True)
+    by_day = np.bincount(of_day, less - less.mean())
+    return float(less.mean()), float(np.sqrt(len(days)) * by_day.std() / len(less))
+
+
+def perfect_off(rows: list[Row], draws: int = 200) -> tuple[float, float]:
+    """Return by how much the worst tenth of perfect odds would be off: on average, and nine times in ten.
+
+    What came is drawn by the odds said; the starts of one day and series share their fate, as weather makes
+    them: one number a day decides, and a start holds where it lies below its odds.
+    """
+    random, worst = np.random.default_rng(0), []
+    every = _all(rows)
+    tenths = np.minimum((every.odds * 10).astype(np.int64), 9)
+    counts = np.bincount(tenths, minlength=10)
+    series = [(name.rpartition(" ")[0].rpartition(" ")[0], of["layday"]) for name, of in rows]
+    last = int(every.steps.max()) // DAY_STEPS + 1
+    for _ in range(draws):
+        fate = {one: random.random(last) for one in {name for name, _ in series}}
+        held = np.concatenate([fate[one][said.steps // DAY_STEPS] < said.odds for one, said in series])
+        off = np.abs(np.bincount(tenths, every.odds - held, 10)) / np.maximum(counts, 1)
+        worst.append(float(off[counts >= _ENOUGH_STARTS].max()))
+    return float(np.mean(worst)), float(np.quantile(worst, 0.9))
 
 
 def _all(rows: list[Row]) -> Said:
@@ -142,8 +166,9 @@ def print_group(title: str, rows: list[Row]) -> None:
     )
     gains = []
     for name, of in rows:
-        gains.append(_gain(of))
-        print(f"{_line(name, of)}  {gains[-1]:+.3f}")
+        gain, error = _gain(of)
+        gains.append(gain)
+        print(f"{_line(name, of)}  {gain:+.3f} ± {error:.3f}")
     scores = window_scores(_all(rows), GO_ODDS)
     each = [window_scores(of["layday"], GO_ODDS)["go"] for _, of in rows]
     worst = max((go["wrong"] for go in each if go["n"] >= _ENOUGH_GOES), default=0.0)
@@ -155,6 +180,9 @@ def print_group(title: str, rows: list[Row]) -> None:
         if tenth["n"] >= _ENOUGH_STARTS:
             off = tenth["odds"] - tenth["held"]
             print(f"  {tenth['odds']:.3f} {tenth['held']:.3f} {tenth['n']:5d}  {off:+.3f}")
+    mean, nine = perfect_off(rows)
+    print(f"perfect odds of these starts, one fate a day: worst tenth {mean:.3f} off on average,", end=" ")
+    print(f"up to {nine:.3f} nine times in ten")
 
 
 def bedtime() -> None:
@@ -179,8 +207,12 @@ def bedtime() -> None:
             every += nights
     _print_nights("all", every)
     came = [one for one in every if 0.0 < one.came_h < np.inf]
-    chosen = np.linspace(0, len(came) - 1, _NIGHTS).astype(int)
-    _print_nights(f"{_NIGHTS} of them, evenly", [came[one] for one in chosen])
+    random = np.random.default_rng(0)
+    chosen = [random.choice(len(came), min(_NIGHTS, len(came)), replace=False) for _ in range(_SAMPLES)]
+    inside = [night_scores([came[one] for one in sample])["cover80"] for sample in chosen]
+    low, high = np.quantile(inside, [0.1, 0.9])
+    print(f"{_NIGHTS} of them, {_SAMPLES} times: {np.mean(inside):.3f}", end=" ")
+    print(f"({low:.3f} to {high:.3f} eight times in ten)")
 
 
 def _print_nights(title: str, nights: list[Night]) -> None:
@@ -198,11 +230,15 @@ def main() -> None:
     parser.add_argument("groups", nargs="*", default=list(ROWS), help=", ".join([*ROWS, "bedtime"]))
     parser.add_argument("--rows", type=int, default=99, help="at most so many series of each group")
     given = parser.parse_args()
+    every: list[Row] = []
     for group in (one for one in given.groups if one in ROWS):
         rows: list[Row] = []
         for name, bay, hours in ROWS[group][: given.rows]:
             rows += row(name, bay, hours)
         print_group(group, rows)
+        every += rows
+    if given.groups == list(ROWS):
+        print_group("all of them", every)
     if not given.groups or given.groups == list(ROWS) or "bedtime" in given.groups:
         bedtime()
 

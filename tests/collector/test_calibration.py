@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.calibration import Correction, corrected
+from collector.calibration import corrected
 from collector.clock import to_us
 from collector.config import Config, load_config, parse_config
+from collector.correction import Correction, true_reading
 from collector.domain import Flag, Reading
 from collector.errors import ConfigError
 from collector.store import rollup
@@ -171,3 +172,15 @@ def test_nobody_reads_a_store_past_the_calibration() -> None:
     assert "corrected(open_store(" in opening["service.py"]
     assert "return corrected(store" in opening["session.py"]
     assert "return corrected(store" in opening["watched_shed.py"]
+
+
+@given(st.floats(-20.0, 120.0), st.floats(0.8, 1.2), st.floats(-5.0, 5.0), st.sampled_from([0, 2]))
+def test_a_reading_alone_is_corrected_to_the_last_bit_as_in_a_stretch(
+    value: float, gain: float, offset: float, late_h: int
+) -> None:
+    corrections = (Correction(offset, gain, START + HOUR), Correction(0.5))
+    at = START + late_h * HOUR
+    store = MemoryStore()
+    store.add([Reading(NAME, at, value, at)])
+    found = corrected(store, {NAME: corrections}).window(NAME, at, at + HOUR)
+    assert true_reading(Reading(NAME, at, value, at), corrections).value == found.values[0]

@@ -12,6 +12,7 @@ from collector.domain import Reading, Rejected
 from collector.errors import StoreFullError
 from collector.intake import Intake
 from collector.payload import build_routes, decode
+from collector.quality import Judge
 from collector.sensor_config import SensorConfig
 from collector.source import Message, Sink, SourceStatus
 from collector.store.base import Added, Mark
@@ -51,12 +52,14 @@ class StubbornStore(MemoryStore):
     def __init__(self) -> None:
         super().__init__()
         self.full = True
+        self.sizes: list[int] = []
 
     def add(
         self, readings: Sequence[Reading], rejected: Sequence[Rejected] = (), marks: Sequence[Mark] = ()
     ) -> Added:
         if self.full:
             raise StoreFullError("no space left on the card")
+        self.sizes.append(len(readings))
         return super().add(readings, rejected, marks)
 
 
@@ -177,6 +180,9 @@ def test_a_flood_turns_the_room_off_and_it_comes_back() -> None:
         store.full = False
         until(lambda: len(source.acknowledged) == 21_000, 20)
         assert sink.has_room()
+        assert intake.status().waiting_count == 0
+        assert sum(store.sizes) == 21_000
+        assert max(store.sizes) == 2000  # more in one transaction would hold up every reader
     finally:
         intake.stop()
 
@@ -258,6 +264,20 @@ def test_a_fault_of_our_own_in_one_message_stops_nothing(
     assert intake.is_alive()
 
 
+def test_a_fault_of_our_own_in_a_flag_costs_no_reading(store: MemoryStore) -> None:
+    class Faulty(Judge):
+        def judge(self, readings: Sequence[Reading]) -> list[Reading]:
+            raise ZeroDivisionError
+
+    intake = Intake(store, build_routes([ENTRY]), ManualClock(NOW), Faulty())
+    intake.start()
+    source = RecordingSource(store)
+    intake.sink(source).messages([message(1)])
+    until(lambda: source.acknowledged == [1])
+    intake.stop()
+    assert intake.status().kept_count == 1
+
+
 def test_threads_may_deliver_at_once(store: MemoryStore, intake: Intake) -> None:
     source = RecordingSource(store)
     sink = intake.sink(source)
@@ -313,3 +333,20 @@ def test_a_store_that_fails_in_an_unforeseen_way_does_not_end_intake() -> None:
         assert intake.status().trouble == ""
     finally:
         intake.stop()
+
+
+def test_what_was_done_adds_up_over_commits(store: MemoryStore, intake: Intake) -> None:
+    sink = intake.sink(RecordingSource(store))
+    for number in (1, 2):
+        kinds = [
+            message(number, 20.5),
+            message(number, 20.5),
+            message(number, 21.5),
+            message(number, '"damp"'),
+        ]
+        sink.messages(kinds)
+        until(lambda number=number: intake.status().received_count == 4 * number)  # type: ignore[misc]
+    status = intake.status()
+    assert (status.kept_count, status.repeated_count, status.conflicting_count) == (2, 2, 2)
+    assert status.rejected_count == 4  # the two that lost their place are among them
+    assert sum(store.rejected_counts().values()) == 4

@@ -10,7 +10,7 @@ from collector.intake import Intake
 from collector.payload import build_routes
 from collector.source import Sink
 from collector.store.memory import MemoryStore
-from tests.collector.test_intake import ENTRY, RecordingSource, message, until
+from tests.collector.test_intake import ENTRY, RecordingSource, StubbornStore, message, until
 
 
 @pytest.fixture
@@ -93,6 +93,26 @@ def test_nobody_waits_longer_than_the_time_between_commits(store: MemoryStore) -
         for number in range(1, 4):
             sink.messages([message(number)._replace(sender=f"node {number}")])
             until(lambda number=number: len(source.acknowledged) == number)  # type: ignore[misc]
+    finally:
+        intake.stop()
+
+
+def test_what_trickles_in_is_gathered_until_it_rests(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seventy nodes that speak one after the other in a second and a half: a commit or two, not seventy."""
+    monkeypatch.setattr("collector.intake._IDLE_WAIT_S", 0.25)
+    monkeypatch.setattr("collector.intake.BATCH_WAIT_S", 30.0)
+    store = StubbornStore()
+    store.full = False
+    intake = Intake(store, build_routes([ENTRY]), SystemClock(), commit_every_s=0.0)
+    source = RecordingSource(store)
+    intake.start()
+    try:
+        sink = intake.sink(source)
+        for number in range(70):
+            sink.messages([message(number)._replace(sender=f"node {number}")])
+            time.sleep(0.02)
+        until(lambda: len(source.acknowledged) == 70)
+        assert len(store.sizes) <= 3
     finally:
         intake.stop()
 

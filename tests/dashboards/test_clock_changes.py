@@ -5,6 +5,7 @@ The changes are from the time zone database (IANA): Dublin 2026-03-29 and 2026-1
 at 16:30 UTC forward, Lord Howe Island 2026-04-04 at 15:00 UTC back by half an hour only.
 """
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -20,7 +21,10 @@ from dashboards.cure_steps import step_lines
 from dashboards.heater_view import heater_lines
 from dashboards.hours_view import bay_sentences, table_rows
 from dashboards.notify.message import message_of
+from dashboards.notify.picture import picture_svg
 from dashboards.notify.watch import Kind, Notice
+from dashboards.panels import hour_ticks
+from dashboards.phone.chart import chart
 from dashboards.plan_view import plan_lines
 from dashboards.terminal.chart import Course, Frame, chart_lines
 from dashboards.terminal.render.now import now_text
@@ -31,12 +35,15 @@ from dashboards.watch_feed import WatchFeed
 from dashboards.watched_shed import watched_shed
 from dashboards.window_view import day_words, window_words
 from forecast.limits import Limit
+from forecast.outlook import Outlook
 from forecast.paths import Forecast
 from forecast.plan import Placed, Plan, Schedule
 from forecast.shed_now import ShedNow
 from forecast.verdict import Limits, Verdict
 from forecast.window_answer import Window
 from tests.dashboards.notify.test_message import an_alarm
+from tests.dashboards.phone.support import AT as SCENE_AT
+from tests.dashboards.phone.support import an_outlook, moved
 from tests.dashboards.test_heater_view import OUTLOOK as HEATER
 from tests.dashboards.watching import GOOD_DAY, watched
 
@@ -82,6 +89,15 @@ CHANGES = {
         ["00:30", "01:00", "01:30 (1st)", "01:30 (2nd)", "02:00", "02:30", "03:00"],
     ),
 }
+CLOCKS = {
+    "Dublin back": "clocks back to 01:00",
+    "Dublin forward": "clocks on to 02:00",
+    "New York back": "clocks back to 01:00",
+    "New York forward": "clocks on to 03:00",
+    "Adelaide back": "clocks back to 02:00",
+    "Adelaide forward": "clocks on to 03:00",
+    "Lord Howe back": "clocks back to 01:30",
+}
 BACK = datetime(2026, 10, 25, 1, 0, tzinfo=UTC)
 EVENING = datetime(2026, 10, 24, 18, 0, tzinfo=UTC)
 READER = Reader(DUBLIN)
@@ -101,8 +117,8 @@ def test_a_charts_hours_stand_at_their_moments(name: str) -> None:
     """No label falls on a half hour or stands twice; each is where its hour is."""
     zone, change, _ = CHANGES[name]
     start, end = change - 5 * H, change + 7 * H
-    times = np.array([to_us(start), to_us(end)])
-    course = Course("air", "a", times, np.array([10.0, 20.0]), 1, Style())
+    times = [to_us(start), to_us(end)]
+    course = Course("air", "a", times, [10.0, 20.0], 1, Style())
     frame = Frame(start, end, change, (), "°C", zone)
     line = chart_lines([course], None, frame, 131, 8)[-1].plain
     labels = line.split()[1:]
@@ -134,7 +150,7 @@ def test_a_plan_over_the_change_has_both_hours() -> None:
     placed = Placed("plies", "keel", BACK - H / 2, BACK, BACK + H / 2, 0.92)
     schedule = Schedule((placed,), 0.92, Verdict.GO)
     plan = Plan(schedule, schedule, "", Limit.NONE)
-    assert plan_lines(plan, EVENING, READER) == [
+    assert plan_lines(plan, EVENING, READER)[:2] == [
         "GO earliest (92 %)",
         ("  tomorrow Sun 01:30 (1st)-01:30 (2nd)  keel: plies, lay from 01:00 (2nd) (92 % so far)"),
     ]
@@ -148,6 +164,39 @@ def test_the_heater_over_the_change_has_both_hours() -> None:
     lines = list(heater_lines(told, READER))
     assert lines[0].startswith("keel: Set 18.0 °C by 01:30 (1st). Mix at 03:00: ")
     assert lines[1].startswith("As it runs the air peaks at 24.6 °C, 01:30 (2nd) (24.2 °C to 25.0 °C)")
+
+
+def evening(at: datetime) -> Outlook:
+    """Return an outlook whose bands begin half an hour after a moment."""
+    outlook = an_outlook()
+    bays = [
+        replace(bay, bands=tuple(moved(band, at - SCENE_AT) for band in bay.bands)) for bay in outlook.bays
+    ]
+    return replace(outlook, issued_at=at, bays=tuple(bays), cures=())
+
+
+@pytest.mark.parametrize("name", CHANGES)
+def test_pictures_mark_where_clocks_change(name: str) -> None:
+    """On the phone, in a message, in a plot: each round hour once, at its moment, and the change in words."""
+    zone, change, _ = CHANGES[name]
+    start, reader = change - 5 * H, Reader(zone)
+    outlook = evening(start)
+    for svg, begins in ((chart(outlook, reader), 34.0), (picture_svg(outlook, "keel", start, reader), 48.0)):
+        labels = re.findall(r'<text x="([\d.]+)"[^>]*>([^<]+)</text>', svg)
+        hours = [words for _, words in labels if re.fullmatch(r"\d\d:\d\d", words)]
+        assert hours
+        assert len(set(hours)) == len(hours)
+        assert all(words.endswith(":00") for words in hours)
+        assert begins < float(next(x for x, words in labels if words == CLOCKS[name]))
+    ticks = hour_ticks(to_us(start), 12.0, reader, every_h=3)
+    assert [5.0, f"\n{CLOCKS[name]}"] in ticks
+    assert ticks == sorted(ticks)
+
+
+def test_on_other_nights_no_picture_speaks_of_clocks() -> None:
+    outlook = evening(EVENING + 24 * H)
+    for svg in (chart(outlook, READER), picture_svg(outlook, "keel", EVENING + 24 * H, READER)):
+        assert "clocks" not in svg
 
 
 def test_a_message_names_the_hour_it_means() -> None:

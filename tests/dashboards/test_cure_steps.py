@@ -87,7 +87,7 @@ def test_cold_alone_ruins_nothing_that_has_set(tmp_path: Path) -> None:
         "Is it ruined? Not by 4 h of cold alone: it set"
     )
     wet = cold_words(replace(state, stalled_h=4.0, stage=None))
-    assert wet.startswith("Is it ruined? Cold caught it wet, for 4 h: warm it now.")
+    assert wet.startswith("Is it ruined? Cold caught it wet, for 4 h: warm it now, no flame near.")
 
 
 def test_after_gel_the_pot_comes_first(tmp_path: Path) -> None:

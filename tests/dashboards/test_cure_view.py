@@ -14,7 +14,7 @@ from dashboards.view import Reader
 from forecast.card import Stage
 from forecast.cautions import Caution, Trouble
 from forecast.cure_now import cure_now
-from forecast.cure_outlook import CureOutlook
+from forecast.cure_outlook import CureOutlook, Remedy, Rescue
 from forecast.cure_state import CureState, Seen
 from forecast.history import history
 from forecast.tonight import CureTonight, Laid
@@ -41,6 +41,16 @@ def printed(cures: list[CureOutlook], hours: float, reader: Reader = DUBLIN, wid
     with console.capture() as capture:
         console.print(tonight_text("yard", cures, after(hours), reader, width))
     return [line.rstrip() for line in capture.get().splitlines()]
+
+
+def test_who_is_told_to_warm_a_cure_is_told_what_can_hurt() -> None:
+    on_its_way = found(18.0, 5.0)
+    assert not any("carbon monoxide" in line for line in printed([on_its_way], 5.0, width=300))
+    cold = replace(on_its_way, rescues=(Rescue(Remedy.WARM, after(6.0), 3.0, 4.0, 20.0, 0.9),))
+    last = printed([cold], 5.0, width=300)[-1]
+    assert "no flame or glowing wire under it" in last
+    assert "carbon monoxide alarm" in last
+    assert last.endswith("the resin maker's data sheet and local rules decide")
 
 
 def test_a_cure_on_its_way_says_where_it_is_and_what_it_takes() -> None:

@@ -14,12 +14,13 @@ from dashboards.cli import main
 from tests.dashboards.watching import AT, COLD_NIGHT, watched
 
 Say = Callable[..., str]
-# not those that forecast or fit first: they print by the same ways, and take seconds
 COMMANDS = (
     (),
     ("now",),
     ("tonight",),
     ("windows",),
+    ("plan", "JOBS"),
+    ("mix", "-c", "generic-vinyl-ester", "-t", "18C", "-w", "35min"),
     ("cure", "list"),
     ("cure", "show", "k1"),
     ("cure", "when", "k1"),
@@ -34,7 +35,8 @@ COMMANDS = (
 )
 WIDTHS = (50, 80, 120, 200)
 _BOXES_AND_DOTS = re.compile(r"[─-⣿]")
-_MARKS = re.compile(r"[.#+]+|\d\d|[A-Z][a-z]{2}")  # the hours of windows, as wide as there is room
+# the hours of windows, as wide as there is room; and room on the disk, which others use too
+_MARKS = re.compile(r"[.#+]+|\d+|[A-Z][a-z]{2}")
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +44,7 @@ def shed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A cold night with a cure and an outlook."""
     folder = tmp_path_factory.mktemp("s")
     watched(folder, COLD_NIGHT)
+    (folder / "JOBS").write_text('[[job]]\nname = "hull"\nbay = "keel"\nwork_h = 4.0\n', encoding="utf-8")
     return folder / "layday.toml"
 
 
@@ -55,6 +58,7 @@ def say(shed: Path, monkeypatch: pytest.MonkeyPatch) -> Say:
             there.setattr(SystemClock, "now", lambda _: AT)
             for name, value in (("COLUMNS", str(width)), ("TERM", term), ("NO_COLOR", "1")):
                 there.setenv(name, value)
+            there.chdir(shed.parent)
             there.setattr(sys, "argv", ["layday", "--config", str(shed), *words])
             there.setattr(sys, "stdout", io.TextIOWrapper(kept, encoding=encoding))
             with suppress(SystemExit):
@@ -94,9 +98,75 @@ def test_plain_is_a_sentence_a_line(say: Say, words: tuple[str, ...]) -> None:
     said = say(*words, "--plain", width=50)
     assert "\x1b" not in said
     for line in said.splitlines():
-        assert line == line.strip()
-        assert "   " not in line
-        assert not line.startswith(("+ ", "! ", "x ", "~ "))
+        assert_spoken(line)
+
+
+def assert_spoken(line: str) -> None:
+    """One sentence without a mark or columns, a colon at most, nothing doubled, and an end."""
+    assert line == line.strip()
+    assert "  " not in line
+    assert not line.startswith(("+ ", "! ", "x ", "~ ", "- ", "? "))
+    assert line.count(": ") <= 1
+    assert not re.search(r"[.,:;!?][.,:;!?]|[.!?] [A-Z]", line.replace("...", ""))
+    assert " " not in line or line.endswith((".", "?", "!"))
+
+
+WRONG = (
+    ("nwo",),
+    ("now", "--at", "yesterday"),
+    ("now", "-x"),
+    ("mix", "-c", "nope", "-t", "18C"),
+    ("mix", "-c", "generic-vinyl-ester", "-t", "18"),
+    ("cure", "show", "k9"),
+    ("cure", "mark"),
+    ("cure", "when", "paint"),
+    ("resin", "show", "nope"),
+    ("plan", "none.toml"),
+    ("export",),
+    ("cup", "27min"),
+    ("import", "none.csv"),
+    ("alarms",),
+    ("alarms", "list"),
+    ("yard",),
+    ("--store", "none.sqlite", "now"),
+)
+
+
+@pytest.mark.parametrize("words", WRONG, ids=" ".join)
+def test_a_mistake_is_told_in_one_sentence_that_says_what_to_do(
+    say: Say, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    assert say(*words, "--plain") == ""
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 1
+    assert_spoken(told[0])
+    assert say(*words) == ""
+    assert capsys.readouterr().err.splitlines()[-1].startswith("layday: ")  # after a bar of progress
+    assert len(told[0]) > 20
+
+
+@pytest.mark.parametrize("width", [50, 80, 120])
+def test_the_hours_ahead_keep_their_rows_beside_the_chart(say: Say, width: int) -> None:
+    lines = say("ahead", width=width).splitlines()
+    assert [line for line in lines if len(line) > width] == []
+    hours = [line for line in lines if re.match(r"(\w{3} )?\d\d:\d\d +\d", line)]
+    assert len(hours) == 2 * 15
+    assert all(line.count("(") == line.count(")") == 3 for line in hours)
+
+
+def test_the_hours_ahead_are_told_for_ears(say: Say) -> None:
+    said = say("ahead", "--plain").splitlines()
+    assert {line.split(",")[0] for line in said[1:]} == {"keel", "sheer"}
+    for line in said:
+        assert_spoken(line)
+
+
+def test_a_heater_is_told_on_narrow_terminals_and_for_ears(say: Say) -> None:
+    """It fits the shed first, which takes seconds, so once each."""
+    said = say("heater", width=50)
+    assert [line for line in said.splitlines() if len(line) > 50] == []
+    for line in say("heater", "--plain").splitlines():
+        assert_spoken(line)
 
 
 def test_plain_names_every_sensor_with_its_unit(say: Say) -> None:
@@ -109,8 +179,8 @@ def test_plain_names_every_sensor_with_its_unit(say: Say) -> None:
 
 def test_plain_says_of_every_number_of_a_card_which_table_it_is_from(say: Say) -> None:
     said = say("resin", "show", "generic-vinyl-ester", "--plain").splitlines()
-    assert "Gel: 20.0 °C: 1.75 %: 28 to 38 min." in said
-    assert "Tack-free, from mixing: 20.0 °C: 2.5 h." in said
+    assert "Gel: 20.0 °C, 1.75 %, 28 to 38 min." in said
+    assert "Tack-free, from mixing: 20.0 °C, 2.5 h." in said
 
 
 def test_numbers_without_a_sign_of_degree_keep_their_unit(say: Say) -> None:

@@ -67,7 +67,7 @@ def test_what_to_do_stands_first_then_why() -> None:
         ),
         (
             "Propane: 6.2 kg left (scale), 0.31 kg/h over the last 6 h; empty about Fri 09:11, "
-            "at the earliest Fri 07:05."
+            "at the earliest Fri 07:05. Change the bottle with the flame out and nothing lit near it."
         ),
         "? no wind was measured: its part in the loss is a guess",
         "- the resin maker's data sheet and local rules decide",
@@ -80,9 +80,12 @@ def test_what_to_do_stands_first_then_why() -> None:
         (HeaterAdvice(Action.OFF, None, after(35), after(65), 38.0, 20.0, 0.9),
          "Off at 13:40. Mix at 14:10: 38 min of work time, 90 % sure."),
         (HeaterAdvice(Action.KEEP, mix_at=after(10), work_min=40.0, kept_odds=1.0),
-         "Leave the heater as it is. Mix at 13:15: 40 min of work time, 100 % sure."),
+         "Leave the heater as it is. Mix at 13:15: 40 min of work time, 99 % sure."),
         (HeaterAdvice(Action.WAIT, mix_at=after(90), work_min=40.0, kept_odds=0.95),
          "Leave the heater, wait. Mix at 14:35: 40 min of work time, 95 % sure."),
+        (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 69.0, 22.0, 0.68),
+         ("Set 15.0 °C by 13:15. Mix at 13:25: 69 min of work time, 68 % sure. "
+         "Too unsure to plan on: have less catalyst or smaller pots ready.")),
         (HeaterAdvice(Action.WAIT),
          "Do not mix: the part stays too cold for the next hours. More heat under it, and time."),
         (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 52.0, 22.0, 0.1),
@@ -95,6 +98,12 @@ def test_each_advice_is_one_line(advice: HeaterAdvice, words: str) -> None:
     assert headline(replace(OUTLOOK, advice=advice), Reader()) == words
 
 
+def test_nothing_ahead_is_certain() -> None:
+    assert OUTLOOK.overshoot is not None
+    sure = replace(OUTLOOK, overshoot=replace(OUTLOOK.overshoot, over_odds=1.0))
+    assert "with odds 99 %" in list(heater_lines(sure, Reader()))[1]
+
+
 def test_a_stopped_heater_comes_before_all_advice_and_is_no_go() -> None:
     stopped = replace(OUTLOOK, sign=Sign.HEATER_STOPPED, sign_since=after(-25))
     assert headline(stopped, Reader()).startswith("HEATER STOPPED, since 12:40: see to the flame")
@@ -102,6 +111,14 @@ def test_a_stopped_heater_comes_before_all_advice_and_is_no_go() -> None:
     assert heater_verdict(OUTLOOK) is Verdict.TIGHT
     assert heater_verdict(replace(OUTLOOK, advice=HeaterAdvice(Action.KEEP))) is Verdict.GO
     assert heater_verdict(replace(OUTLOOK, advice=HeaterAdvice(Action.NO_NEWS))) is Verdict.NO_NEWS
+
+
+def test_who_goes_to_light_it_again_is_told_of_gas_first_and_plain_words_keep_the_cautions() -> None:
+    stopped = replace(OUTLOOK, sign=Sign.HEATER_STOPPED)
+    assert list(heater_lines(stopped, Reader()))[1].startswith("Where it smells of gas: touch no switch")
+    assert "smells of gas" in heater_sentence(stopped, Reader())
+    assert "smells of gas" not in heater_sentence(OUTLOOK, Reader())
+    assert heater_sentence(OUTLOOK, Reader()).endswith("The resin maker's data sheet and local rules decide.")
 
 
 def test_fahrenheit_for_those_who_think_in_it() -> None:

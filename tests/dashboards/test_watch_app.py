@@ -25,6 +25,7 @@ from dashboards.notify.states import Standing
 from dashboards.session import Session
 from dashboards.terminal.render.watch import Look
 from dashboards.terminal.screens.watch import WatchApp
+from dashboards.watch_feed import WatchFeed
 from dashboards.watched_shed import WatchedShed, watched_shed
 from forecast.outlook_book import open_outlooks
 from tests.dashboards.watching import AT, COLD_NIGHT, GOOD_DAY, Scene, watched
@@ -35,7 +36,7 @@ Do = Callable[[WatchApp, Pilot[None]], Awaitable[None]]
 
 def run(session: Session, do: Do, size: tuple[int, int] = (80, 24)) -> WatchApp:
     """Run the app without a terminal, and do something with it."""
-    app = WatchApp(watched_shed(session), session.clock, every_s=600.0, look=Look())
+    app = WatchApp(WatchFeed(watched_shed(session), session.clock), every_s=600.0, look=Look())
 
     async def live() -> None:
         async with app.run_test(size=size) as pilot:

@@ -1,17 +1,20 @@
 """What people read of windows: exact words."""
 
+from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.plan_view import plan_lines
+from dashboards.care import MORE_HEAT, SHEET_DECIDES
+from dashboards.plan_view import plan_lines, plan_sentence
 from dashboards.terminal.render.windows import windows_text
 from dashboards.view import Reader
-from dashboards.window_view import hour_marks, window_sentence, windows_json
+from dashboards.window_view import hour_marks, window_cautions, window_sentence, windows_json
 from forecast.job import Job, JobLimits
 from forecast.plan import plan
+from forecast.verdict import Verdict
 from forecast.window import Terms, windows
 from forecast.window_json import dump_windows, load_windows
 from tests.forecast.test_plan import BARE
@@ -34,8 +37,8 @@ def test_a_window_that_is_open_says_now() -> None:
 def test_no_window_says_what_is_in_the_way_and_what_would_open_one() -> None:
     said = window_sentence(one(forecast({"humidity_pct": between(9, 12 + 1 / 3, 60.0, 80.0)})), at(0), READER)
     assert said == (
-        "keel, lay: no-go, not in 72 h: the air is too humid; at best 0 %, today 01:00; "
-        "needs 4.0 h, the longest good stretch is 3.3 h; wait for the air to dry at today 10:00; "
+        "keel, lay: no-go, not in 72 h: the air is too humid; no hour comes near; "
+        "needs 4.0 h, the longest good stretch is 3.3 h; wait for the air to dry, until today 10:00; "
         "the air must be 5 % humidity drier for a start today 01:00; shorten the job by 40 min."
     )
 
@@ -60,13 +63,27 @@ def test_the_verdict_comes_first_on_a_terminal_of_any_width() -> None:
         assert all(len(line) <= width for line in lines)
 
 
+def test_advice_to_heat_is_never_without_what_can_hurt() -> None:
+    """Nor any advice without whose word counts; where nothing is advised nothing is warned of."""
+    cold = windows_text("tunnel", [one(forecast({"part_c": 13.0}))], at(0), READER, 300).plain.splitlines()
+    assert cold[-2:] == [MORE_HEAT, SHEET_DECIDES]
+    humid = forecast({"humidity_pct": between(9, 12 + 1 / 3, 60.0, 80.0)})
+    damp = windows_text("tunnel", [one(humid)], at(0), READER, 300).plain
+    assert MORE_HEAT not in damp
+    assert damp.endswith(SHEET_DECIDES)
+    silent = replace(one(forecast()), verdict=Verdict.NO_NEWS, windows=(), openings=())
+    assert window_cautions([silent]) == []
+
+
 def test_a_plan_names_each_job_with_its_hours() -> None:
-    lines = plan_lines(plan(forecast(), [BARE, BARE], Terms()), at(0), READER)
-    assert lines == [
+    found = plan(forecast(), [BARE, BARE], Terms())
+    assert plan_lines(found, at(0), READER) == [
         "GO earliest (99 %)",
         "  today 01:00-03:00  keel: sand (99 % so far)",
         "  today 03:00-05:00  keel: sand (99 % so far)",
+        f"- {SHEET_DECIDES}",
     ]
+    assert plan_sentence(found, at(0), READER).endswith("maker's data sheet and local rules decide.")
 
 
 @given(st.integers(0, STEPS), st.integers(0, 200), st.floats(40.0, 90.0), st.floats(10.0, 25.0))

@@ -48,7 +48,9 @@ def watched(
     now = session.clock.now()
     store = open_store(session.store_path)
     moments = [now - timedelta(minutes=minutes) for minutes in range(0, 24 * 60, 10)]
-    store.add([Reading(name, at, value, at) for at in moments for name, value in readings(scene, at, now).items()])
+    store.add(
+        [Reading(name, at, value, at) for at in moments for name, value in readings(scene, at, now).items()]
+    )
     if cure_h is not None:
         lay(session, cure_h)
     keep_outlook(session, scene)
@@ -57,7 +59,7 @@ def watched(
 
 
 def config_in(folder: Path, now: datetime) -> Config:
-    """Write a configuration of two bays into `folder`, and read it; cures are wanted in 12 h (7:00 for `AT`)."""
+    """Write a configuration of two bays into `folder`, and read it; wanted in 12 h (7:00 for `AT`)."""
     lines = ["[shed]", 'name = "tunnel"', "[store]", 'path = "layday.sqlite"']
     lines += ["[cure]", f'ready_by = "{now + timedelta(hours=11, minutes=56):%H:%M}"']
     for bay in ("keel", "sheer"):

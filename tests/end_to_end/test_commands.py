@@ -63,7 +63,7 @@ def test_stale_readings_give_no_news_and_exit_12(shed: Layday) -> None:
 def test_now_in_plain_sentences_and_in_fahrenheit(shed: Layday) -> None:
     shed.config.write_text(shed.config.read_text().replace("[shed]", '[shed]\nunits = "us"'))
     answer = shed.ask("--plain", "now", "--at", "2026-04-03T12:01Z")
-    assert answer.stdout.startswith("keel: go, fit to glass: margin 12.6 °F, humidity 60 %, air 68.0 °F")
+    assert answer.stdout.startswith("keel: go, fit to glass, margin 12.6 °F, humidity 60 %, air 68.0 °F")
 
 
 def test_now_without_a_store_says_what_to_do(tmp_path: Path) -> None:

@@ -144,7 +144,7 @@ def test_the_hour_wanted_is_told_with_the_batch_and_judged(shed: Layday) -> None
     assert "tack-free wanted by" in " ".join(done.stdout.split())
     late = shed.ask("tonight", "--at", at(0.9), "--plain")
     assert late.returncode == 10
-    assert "Off track: tack-free by 21:40" in late.stdout
+    assert "k1, off track: tack-free by 21:40" in late.stdout
     assert shed.ask("cure", "fix", "--by", at(4.0)).returncode == 0
     in_time = shed.ask_json("tonight", "--at", at(0.9))["cures"][0]
     assert in_time["verdict"] == "go"

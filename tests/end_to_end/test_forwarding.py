@@ -85,7 +85,7 @@ def test_every_desk_answers_as_the_shed_itself_does(tmp_path: Path, central: Cen
         assert line["reason"] == "keel: humidity 55 % is above 50 %"
         plain = desk.ask("yard", "--at", at, "--store", address.rpartition("/")[0], "--plain")
         assert plain.returncode == 10
-        assert plain.stdout.startswith("tunnel: no-go (keel: humidity 55 % is above 50 %); live cures ")
+        assert plain.stdout.startswith("tunnel: no-go (keel, humidity 55 % is above 50 %); live cures ")
         assert "s3cret" not in shed.log.read_text()
         watch = desk.ask("watch", "--plain", "--for", "1", "--store", address)
         assert watch.returncode == 2

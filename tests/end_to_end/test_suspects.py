@@ -58,7 +58,7 @@ def test_a_wet_sensor_gives_no_verdict_and_stays_flagged_over_a_kill(shed: Layda
     assert not any(found[:30])
     answer = shed.ask("now", "--plain")
     assert answer.returncode == 12
-    assert "humidity sensor has stood at 100 % for 45 min: it is probably wet" in answer.stdout
+    assert "humidity sensor has stood at 100 % for 45 min, it is probably wet" in answer.stdout
     assert "! keel.humidity_pct has stood at 100 % for 45 min" in shed.ask("check").stdout
     (sensor,) = [s for s in shed.ask_json("check")["sensors"] if s["name"] == "keel.humidity_pct"]
     assert (sensor["state"], sensor["flags"]) == ("suspect", ["pinned"])

@@ -45,8 +45,8 @@ def tent_history(seed: int, days: float = 7.0, scenario: Scenario | None = None)
 
 
 @cache
-def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
-    """Return minutes of one bay solved exactly: matrix exponentials of steady minutes, nothing else."""
+def _circuit_minute() -> Array:
+    """Return what a steady minute makes of (air, part, mass, casing; outdoors, sun, ground, calling)."""
     c = CIRCUIT
     to_out = c["out_w_k"]
     a, p, m = c["air_j_k"], c["part_j_k"], c["mass_j_k"]
@@ -65,7 +65,12 @@ def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
         [0.0, 0.0, c["mass_ground_w_k"] / m, 0.0],
         [0.0, 0.0, 0.0, c["power_w"]],
     ])  # fmt: skip
-    whole = expm(np.block([[rates, into], [np.zeros((4, 8))]]) * 60.0)
+    return np.asarray(expm(np.block([[rates, into], [np.zeros((4, 8))]]) * 60.0))
+
+
+def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
+    """Return minutes of one bay solved exactly: matrix exponentials of steady minutes, nothing else."""
+    whole = _circuit_minute()
     count = days * 1440
     random = np.random.default_rng(seed)
     hours = np.arange(count) / 60.0
@@ -80,7 +85,7 @@ def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
         setpoint_c = 18.0 if 7 <= hours[minute] % 24 < 17 else 13.0
         calling = state[0] < setpoint_c - 0.5 or (calling and state[0] < setpoint_c + 0.5)
         state = (
-            whole @ np.concatenate([state, [out_c[minute], sun[minute], c["ground_c"], float(calling)]])
+            whole @ np.concatenate([state, [out_c[minute], sun[minute], CIRCUIT["ground_c"], float(calling)]])
         )[:4]
         rows.append(state[:2])
         burn.append(float(calling))

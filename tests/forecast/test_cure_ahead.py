@@ -10,6 +10,7 @@ import pytest
 from forecast.card import Stage
 from forecast.cure_ahead import (
     PartAhead,
+    arrival,
     coldest_ahead,
     dew_ahead,
     part_ahead,
@@ -19,10 +20,10 @@ from forecast.cure_ahead import (
     stages_ahead,
 )
 from forecast.cure_now import cure_now
-from forecast.cure_outlook import Basis, Remedy, Wanted
+from forecast.cure_outlook import Arrival, Basis, Dew, Remedy, Wanted
 from forecast.cure_state import CureState, Seen
 from forecast.history import history
-from forecast.pace import CureRates
+from forecast.pace import CureRates, Pace
 from forecast.rate import Floats, arrhenius_rate
 from forecast.rescue import rescues
 from forecast.tonight import CureTonight, Laid
@@ -84,15 +85,63 @@ def test_with_no_doubt_at_all_each_stage_comes_at_the_sheets_hour() -> None:
     assert hours_of(closes.likely_at) == pytest.approx(24.0, abs=1e-3)
 
 
-def test_the_sheets_own_band_is_the_spread_where_warmth_is_certain() -> None:
-    """A band of a quarter either way is 8 of 10 batches: 6.4 to 10 h after laying."""
-    rates = replace(sharp_rates(), stages=((Stage.SANDABLE, a_pace(8.0, band=1.25)),))
-    state = so_far(rates, 1e-3)
+def lopsided(hours: float, activation_k: float = 8000.0) -> Pace:
+    """Return a pace whose batches are up to a quarter quicker and up to half slower, 8 of 10 of them."""
+    return replace(a_pace(hours, activation_k, band=1.25), slow=a_pace(hours, activation_k, band=1.5).slow)
+
+
+@pytest.mark.parametrize("hours_gone", [1e-3, 4.0])
+def test_the_sheets_own_band_is_the_spread_where_warmth_is_certain(hours_gone: float) -> None:
+    """A quarter quicker to half slower are 8 of 10 batches: 6.4 to 12 h after laying, whenever said."""
+    rates = replace(sharp_rates(), stages=((Stage.SANDABLE, lopsided(8.0)),))
+    state = so_far(rates, hours_gone)
     (sandable,) = stages_ahead(stage_paths(rates, state, steady(state)), steady(state))
     when = sandable.when
     assert hours_of(when.earliest_at) == pytest.approx(6.4, rel=0.02)  # one path in 200
     assert hours_of(when.likely_at) == pytest.approx(8.0, rel=0.02)
-    assert hours_of(when.latest_at) == pytest.approx(10.0, rel=0.02)
+    assert hours_of(when.latest_at) == pytest.approx(12.0, rel=0.02)
+
+
+def test_the_recoat_window_shuts_within_the_sheets_band() -> None:
+    """24 h at 23 °C: 19.2 to 36 h after laying."""
+    rates = replace(sharp_rates(), closes=lopsided(24.0, 6000.0))
+    state = so_far(rates, 4.0)
+    _, closes = recoat_ahead(rates, state, steady(state))
+    assert closes is not None
+    found = [hours_of(at) for at in (closes.earliest_at, closes.likely_at, closes.latest_at)]
+    # what is had by now is taken as likely for all batches, so the band is that of the 20 h left
+    assert found == pytest.approx([4.0 + 20.0 / 1.25, 24.0, 4.0 + 20.0 * 1.5], rel=0.02)
+
+
+def test_a_part_too_cold_to_reckon_by_has_a_recoat_window_without_an_hour() -> None:
+    """Not None, which says that the edge is past: the window is still to open."""
+    rates = sharp_rates()
+    state = so_far(rates, 4.0, FLOOR_C - 6.0)
+    opens, closes = recoat_ahead(rates, state, steady(state, FLOOR_C - 6.0))
+    assert opens == closes == Arrival(None, None, None)
+
+
+def test_one_cure_in_ten_comes_before_the_earliest_and_one_after_the_latest() -> None:
+    hours = np.random.default_rng(1).permutation(np.arange(1000) / 100.0)
+    when = arrival(hours, LAID_AT)
+    shares = [np.mean(hours < hours_of(at)) for at in (when.earliest_at, when.likely_at, when.latest_at)]
+    assert shares == pytest.approx([0.1, 0.5, 0.9], abs=0.002)
+
+
+def test_a_gel_seen_early_widens_what_is_yet_to_come_and_a_slip_of_the_mark_does_not() -> None:
+    """Gel at 80 % of its time: the quick end of what follows is as much quicker, the slow end stays."""
+    rates = some_rates()
+
+    def band(seen: Seen | None) -> tuple[float, float]:
+        state = so_far(rates, 1.5, seen=seen)
+        sandable = stages_ahead(stage_paths(rates, state, steady(state)), steady(state))[1]
+        assert sandable.stage is Stage.SANDABLE
+        return hours_of(sandable.when.earliest_at), hours_of(sandable.when.latest_at)
+
+    plain, early, slip = band(None), *(band(Seen({Stage.GEL: after(hours)})) for hours in (0.4, 0.05))
+    assert plain == pytest.approx((6.4, 10.0), rel=0.02)
+    assert early == pytest.approx((6.4 * 0.8, 10.0), rel=0.02)
+    assert slip == plain
 
 
 def test_half_the_paths_too_cold_are_half_the_odds() -> None:
@@ -182,7 +231,11 @@ def test_the_coldest_hour_is_looked_for_until_the_hour_wanted() -> None:
     assert found is not None
     assert (found.low_c, found.likely_c, found.high_c) == (9.0, 9.0, 9.0)
     assert 5.0 <= hours_of(found.at) - 1.0 <= 6.5
+    assert found.until_at == after(13.0)
     assert coldest_ahead(paths_at(state, temps), after(1.5)) is None
+    one_hour = coldest_ahead(paths_at(state, temps), after(2.0))
+    assert one_hour is not None
+    assert one_hour.at == after(1.0)
 
 
 def test_dew_counts_only_while_the_surface_is_wet() -> None:
@@ -224,6 +277,18 @@ def test_the_least_warming_that_is_enough_is_offered_and_the_last_hour_for_a_hea
     last_h = hours_of(heater.by_at)
     assert had(10.0, last_h - 0.01) >= 0.99  # the way from 23 to 16 °C in the first ten minutes
     assert had(10.0, last_h + 1.0 / 6.0) < 1.01
+
+
+@pytest.mark.parametrize(("odds", "offered"), [(0.09, ()), (0.1, (Remedy.COVER,))])
+def test_a_cover_is_offered_from_the_odds_of_dew_that_are_worth_it(
+    odds: float, offered: tuple[Remedy, ...]
+) -> None:
+    """One night in ten: our choice. It is wanted by the earliest hour, or the likely one."""
+    state = so_far(sharp_rates(), 1.0)
+    for dew in (Dew(odds, after(3.0), after(5.0)), Dew(odds, None, after(3.0))):
+        found = rescues(None, None, dew, steady(state), 0.9)
+        assert tuple(one.remedy for one in found) == offered
+        assert all(one.by_at == after(3.0) for one in found)
 
 
 def test_nothing_is_offered_where_nothing_need_or_can_be_done() -> None:

@@ -1,5 +1,6 @@
 """Where a cure stands: stages, what people saw, what is missing, and what to beware of."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from forecast.card import Family, Stage
 from forecast.cautions import Air, Caution, Trouble, hardener_cautions
-from forecast.cure_now import cure_now
+from forecast.cure_now import believable_gel, cure_now
 from forecast.cure_state import CureState, Seen, StageState
 from forecast.history import History, history
 from forecast.pace import CureRates
@@ -80,6 +81,23 @@ def test_what_is_left_is_told_at_the_warmth_of_the_last_hours() -> None:
     assert full.needed_h == pytest.approx(left_h)
     assert full.needed_reference_h == pytest.approx((1.0 - full.progress) * 60.0)
     assert seconds_off(full.when.likely_at, after(9.0 + left_h)) < 0.01
+
+
+def test_the_last_hours_are_three() -> None:
+    """Colder for three hours to the minute: nothing of the warmth before them is in their mean."""
+    part = history([0.0, 5.999, 6.0, 9.0], [23.0, 23.0, 15.0, 15.0], (0.0, 9.0), hole_h=9.0)
+    assert cure_now(some_rates(), part, LAID_AT).warmth.last_hours_c == pytest.approx(15.0, abs=0.01)
+
+
+def test_a_part_that_has_just_got_cold_is_stalled_and_one_warm_again_was() -> None:
+    cooled = cure_now(some_rates(), history([0.0, 1.0, 1.3], [23.0, 23.0, 6.0], (0.0, 1.3)), LAID_AT)
+    assert cooled.warmth.now_c == 6.0
+    assert cooled.stalled
+    assert Trouble.STALLED in troubles(cooled)
+    times, temps = [0.0, 1.0, 1.001, 6.0, 6.001, 7.0], [23.0, 23.0, 6.0, 6.0, 23.0, 23.0]
+    warm_again = cure_now(some_rates(), history(times, temps, (0.0, 7.0), hole_h=6.0), LAID_AT)
+    assert not warm_again.stalled
+    assert troubles(warm_again)[Trouble.STALLED].span_h == pytest.approx(5.0, abs=0.01)
 
 
 def test_a_cure_too_cold_is_stalled_and_says_for_how_long() -> None:
@@ -218,6 +236,7 @@ def test_a_young_cure_has_no_warmest_hour_yet() -> None:
     assert state.warmth.hottest_hour_c is None
     assert state.warmth.softens_above_c is None
     assert state.warmth.last_hours_c == pytest.approx(20.0)
+    assert cure_now(some_rates(), steady(20.0, 1.0), LAID_AT).warmth.hottest_hour_c == pytest.approx(20.0)
 
 
 def test_softening_is_a_caution_on_a_part_that_is_ready_to_go_outdoors() -> None:
@@ -228,7 +247,9 @@ def test_softening_is_a_caution_on_a_part_that_is_ready_to_go_outdoors() -> None
     young = cure_now(some_rates(), steady(20.0, 5.0), LAID_AT)
     assert young.warmth.softens_above_c == pytest.approx(31.0)
     assert Trouble.SOFTENS not in troubles(young)
-    assert Trouble.SOFTENS not in troubles(cure_now(some_rates(), steady(55.0, 20.0), LAID_AT))
+    hot, hotter = (troubles(cure_now(some_rates(), steady(temp_c, 20.0), LAID_AT)) for temp_c in (48.5, 49.5))
+    assert Trouble.SOFTENS in hot  # to 59.5 °C, and a dark hull in the sun has 60
+    assert Trouble.SOFTENS not in hotter
 
 
 def test_the_recoat_window_counts_as_shut_from_the_earliest_it_may_be() -> None:
@@ -285,6 +306,29 @@ def test_a_surface_past_tack_free_no_longer_blushes() -> None:
     state = cure_now(some_rates(a_card(Family.EPOXY)), steady(13.0, 9.0), LAID_AT, seen, air(13.0, 80.0))
     assert troubles(state)[Trouble.BLUSH].span_h == pytest.approx(1.0)
     assert Trouble.BLUSH not in troubles(cure_now(some_rates(), steady(13.0, 9.0), LAID_AT, seen))
+
+
+def test_without_a_tack_free_time_a_surface_is_wet_until_gel() -> None:
+    rates = some_rates(a_card(Family.EPOXY))
+    rates = replace(rates, stages=tuple(one for one in rates.stages if one[0] is not Stage.TACK_FREE))
+    state = cure_now(rates, steady(13.0, 9.0), LAID_AT, Seen({Stage.GEL: after(2.0)}), air(13.0, 80.0))
+    assert troubles(state)[Trouble.BLUSH].span_h == pytest.approx(2.0)
+
+
+def test_a_gel_seen_on_a_card_without_gel_times_says_nothing_of_its_pace() -> None:
+    rates = some_rates()
+    rates = replace(rates, stages=tuple(one for one in rates.stages if one[0] is not Stage.GEL))
+    state = cure_now(rates, steady(23.0, 2.0), LAID_AT, Seen({Stage.GEL: after(0.2)}))
+    assert state.gel_ratio is None
+    assert Trouble.ODD_GEL not in troubles(state)
+
+
+@pytest.mark.parametrize(("ratio", "believed"), [(0.39, False), (0.4, True), (2.5, True), (2.51, False)])
+def test_a_gel_two_and_a_half_times_off_its_sheet_is_believed_and_no_more(
+    ratio: float, *, believed: bool
+) -> None:
+    """Our choice, no source."""
+    assert believable_gel(ratio) == believed
 
 
 def test_hardener_outside_the_cards_range_is_a_caution() -> None:

@@ -150,6 +150,10 @@ def test_no_pot_dies_before_it_is_used_up(temp_c: float, resin_g: float, card: C
         assert larger_g / LAYING_G_MIN > WORKABLE_SHARE * lasts_min
 
 
+def test_what_goes_off_before_a_spoonful_is_laid_has_no_batch() -> None:
+    assert batches(ESTER, SURFACES[ESTER.key], 2.0, 1000.0, 28.0, laying_g_min=0.01) is None
+
+
 def test_a_thick_lay_up_in_one_go_is_warned_of_and_a_thin_one_is_not() -> None:
     fast = find_card("generic-epoxy-fast")
     surface = gel_surface(fast)

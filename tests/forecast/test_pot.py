@@ -139,6 +139,11 @@ def test_what_never_warms_never_runs_away() -> None:
     assert largest_batch_g(resin, 1000.0, 5.0, 5.0) == 50_000.0
 
 
+def test_what_is_about_to_gel_runs_away_in_a_spoon() -> None:
+    """An epoxy that gels in seconds: the answer is the least mass that is asked about."""
+    assert runaway_mass_g(resin_of(Family.EPOXY, 0.2), 40.0, 40.0) == 1.0
+
+
 def test_a_cup_of_polyester_peaks_no_colder_than_measured_ones() -> None:
     """Measured in cups: 162 °C at 2.6 gel times and 126 °C at 1.2 (doi 10.3390/polym16172391, read).
 
@@ -180,6 +185,12 @@ def test_a_sheet_whose_times_were_taken_in_a_cup_gives_longer_films(family: Fami
     [gel_min] = gels_min(film, [in_pot(film, 100.0)], 20.0, 20.0)
     assert gel_min == pytest.approx(25.0, rel=1e-3)
     assert film_min(film, 20.0) > 1.2 * 25.0
+
+
+def test_a_cup_that_no_film_could_have_given_is_refused() -> None:
+    """Fifty kilograms of a resin that gels within a day warm by themselves, however slow the film."""
+    with pytest.raises(ValueError, match="no film time fits"):
+        as_film_of_cup(resin_of(Family.EPOXY, 1e5), 50_000.0, 20.0)
 
 
 def test_out_of_range_is_refused_by_name() -> None:

@@ -1,6 +1,7 @@
 """The surface of a sheet's times: against published tables, and what holds for any table."""
 
 import time
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -114,6 +115,43 @@ def test_between_two_rows_of_one_energy_the_arrhenius_line_is_followed() -> None
     assert made.likely_min(20.0) == pytest.approx(60.0 * 0.5**fraction, rel=0.03)
 
 
+@pytest.mark.parametrize(("low_c", "temp_c", "high_c"), [(19.0, 19.4, 20.0), (150.0, 152.0, 155.0)])
+def test_a_part_of_a_degree_counts_too(low_c: float, temp_c: float, high_c: float) -> None:
+    """Arrhenius (1889): ln minutes are linear in 1/T, here between a surface's own times, near and far."""
+    made = TimeSurface.from_cells([15.0, 25.0], None, [60.0, 30.0])
+    left, here, right = (1.0 / (273.15 + one) for one in (low_c, temp_c, high_c))
+    share = (left - here) / (left - right)
+    expected = made.likely_min(low_c) ** (1.0 - share) * made.likely_min(high_c) ** share
+    assert made.likely_min(temp_c) == pytest.approx(expected, rel=1e-9)
+    assert made.likely_min(high_c) < 0.99 * made.likely_min(low_c)
+
+
+def test_where_one_number_is_printed_the_band_is_that_of_two_cups() -> None:
+    """8 of 10 cups within 1.28 standard deviations of 4 % (common practice, no source)."""
+    found = surface(TABLES["115 NT"]).minutes(15.0, 1.0)
+    band = np.exp(NormalDist().inv_cdf(0.9) * 0.04)
+    assert found.high_min / found.likely_min == pytest.approx(band, rel=1e-4)
+    assert found.likely_min / found.low_min == pytest.approx(band, rel=1e-4)
+
+
+def test_where_ranges_are_printed_the_band_holds_them_and_little_more() -> None:
+    """16 to 25 min is a quarter either way of 20: with the cups' scatter and an unsure middle, up to 30 %."""
+    temps, middle = [15.0, 20.0, 25.0], np.array([40.0, 28.0, 20.0])
+    made = TimeSurface.from_cells(temps, None, middle / 1.25, middle * 1.25)
+    for temp_c, likely in zip(temps, middle, strict=True):
+        found = made.minutes(temp_c)
+        assert found.likely_min == pytest.approx(likely, rel=0.05)
+        assert 1.25 < found.high_min / found.likely_min < 1.30
+        assert 1.25 < found.likely_min / found.low_min < 1.30
+
+
+def test_the_least_and_the_most_catalyst_are_within_the_limits() -> None:
+    made = surface(TABLES["R0503"])
+    for pct in (0.6, 1.25):
+        found = made.percent_for(20.0, made.likely_min(20.0, pct), (0.6, 1.25))
+        assert found.catalyst_pct == pytest.approx(pct, rel=1e-6)
+
+
 @settings(max_examples=40, deadline=None)
 @given(temp_c=st.floats(15.0, 25.0), wanted_min=st.floats(10.0, 120.0))
 def test_the_percentage_for_a_wanted_time_gives_that_time(temp_c: float, wanted_min: float) -> None:
@@ -152,6 +190,14 @@ def test_scalars_give_floats_and_arrays_their_shape_and_nan_stays_nan() -> None:
 def test_out_of_range_is_refused(temp_c: float, catalyst_pct: float | None, says: str) -> None:
     with pytest.raises(ValueError, match=says):
         surface(TABLES["115 NT"]).minutes(temp_c, catalyst_pct)
+
+
+@pytest.mark.parametrize(("wanted_min", "limits_pct"), [(0.0, (0.6, 1.25)), (30.0, (1.25, 0.6))])
+def test_no_time_and_limits_the_wrong_way_round_are_refused(
+    wanted_min: float, limits_pct: tuple[float, float]
+) -> None:
+    with pytest.raises(ValueError, match="must be positive"):
+        surface(TABLES["R0503"]).percent_for(20.0, wanted_min, limits_pct)
 
 
 def test_a_table_of_one_variable_takes_no_percentage() -> None:

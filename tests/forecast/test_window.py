@@ -101,6 +101,11 @@ def test_a_cold_part_says_how_much_warmer_it_must_be() -> None:
     assert answer.openings[0].shift_k == pytest.approx(3.0)
 
 
+def test_more_than_twenty_kelvin_are_not_offered() -> None:
+    answer = one(forecast({"part_c": -10.0}))
+    assert not [way for way in answer.openings if way.remedy is Remedy.WARMER_PART]
+
+
 def test_a_thin_margin_says_how_much_warmer_the_part_must_be() -> None:
     """At 20 °C and 70 % the dew point is 14.4 °C (Sonntag 1990): 3 K above it is 17.4 °C."""
     job = Job("lay", 60.0, limits=JobLimits(margin_min_k=3.0))
@@ -182,6 +187,24 @@ def test_a_stage_wanted_by_an_hour_shuts_the_window_before_it() -> None:
     latest = at(30 - needs_h - 5 / 6)
     # nine in ten batches must be ready, and the slowest take some 5 % longer than the sheet
     assert latest - timedelta(minutes=60) < window.end_at <= latest
+
+
+@pytest.mark.parametrize(("spare_h", "holds"), [(0.5, True), (-0.5, False)])
+def test_a_stage_wanted_within_hours_of_the_start_asks_every_start_alike(
+    spare_h: float, *, holds: bool
+) -> None:
+    """The hours are the card's own to sandable at 20 °C, after an hour of laying six pots."""
+    (table,) = [table for table in VINYL_ESTER.stages if table.stage is Stage.SANDABLE]
+    within_h = float(np.interp(20.0, table.temps_c, table.times_h)) + 5 / 6 + spare_h
+    job = Job(
+        "lay", 60.0, card=VINYL_ESTER, catalyst_pct=1.5, layers=6, stage=Stage.SANDABLE, within_h=within_h
+    )
+    answer = one(forecast(paths=200), job, Terms(Thresholds(0.6, 0.6)))
+    assert answer.starts is not None
+    odds = answer.starts.odds[: 24 * 6]
+    assert bool((odds > 0.6).all()) is holds
+    assert odds == pytest.approx(odds[0])
+    assert holds or answer.starts.binds(0) is Limit.STAGE_LATE
 
 
 def test_a_part_too_cold_to_go_on_stalls_by_name() -> None:

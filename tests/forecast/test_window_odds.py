@@ -109,9 +109,10 @@ def test_without_experience_the_voices_share_evenly_and_low_odds_are_lifted_a_li
     found, blend = replayed(starts(odds, np.full(10, np.nan)))
     # three voices, and twice the mean of the first and the last
     pooled = (0.8 + 0.6 + 0.4 + 0.6 + 0.6) / 5
-    logit = np.log(pooled / (1.0 - pooled)) + blend.lift_logit * (1.0 - pooled) ** 2
+    logit = np.log(pooled / (1.0 - pooled)) + blend.bends_logit[0] * (1.0 - pooled) ** 2
     assert found == pytest.approx(1.0 / (1.0 + np.exp(-logit)))
-    assert blend.lift_logit > 0.0
+    assert blend.bends_logit[0] > 0.0
+    assert blend.bends_logit[1] == 0.0
 
 
 @pytest.mark.parametrize(("share", "sign"), [(0.5, 1.0), (0.02, -1.0)])
@@ -120,7 +121,21 @@ def test_how_low_odds_are_lifted_is_learned_from_what_held(share: float, sign: f
     held = (np.random.default_rng(3).random(600) < share).astype(float)
     _, none = replayed(starts(np.full((10, 3), 0.2), np.full(10, np.nan)))
     _, blend = replayed(starts(np.full((600, 3), 0.2), held))
-    assert sign * (blend.lift_logit - none.lift_logit) > 0.0
+    assert sign * (blend.bends_logit[0] - none.bends_logit[0]) > 0.0
+
+
+@pytest.mark.parametrize(("share", "sign"), [(0.8, 1.0), (0.2, -1.0)])
+def test_middling_odds_are_moved_either_way_by_what_held_and_sure_ones_are_left(
+    share: float, sign: float
+) -> None:
+    """Half of the starts are said to hold with 50 %, half with 99 %; the sure ones hold as said."""
+    odds = np.tile([[0.5] * 3, [0.99] * 3], (400, 1))
+    random = np.random.default_rng(4)
+    held = (random.random(800) < np.where(odds[:, 0] > 0.9, 0.99, share)).astype(float)
+    found, blend = replayed(starts(odds, held))
+    assert sign * blend.bends_logit[1] > 0.1
+    assert sign * (found[-2:].min() - 0.5) > 0.1
+    assert found[-200:].max() > 0.95
 
 
 def test_the_voice_that_is_right_is_heard() -> None:

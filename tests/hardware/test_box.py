@@ -6,6 +6,7 @@ import shutil
 import socket
 import subprocess
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -123,18 +124,18 @@ def box(tmp_path: Path) -> Iterator[Path]:
             _run("umount", "--lazy", at)
 
 
+def _inside(box: Path, *words: str, user: str = "") -> subprocess.CompletedProcess[str]:
+    """Run a command in the box, as root or as somebody; of this machine it knows only how to reach pip."""
+    as_user = ["setpriv", f"--reuid={user}", f"--regid={user}", "--init-groups"] if user else []
+    clean = {"PATH": "/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", "LANG": "C.UTF-8"}
+    kept = {name: os.environ[name] for name in os.environ if name.startswith(("PIP_", "SSL_", "REQUESTS_"))}
+    return _run("chroot", box, *as_user, *words, env=clean | kept)
+
+
 @pytest.mark.slow
 def test_the_installer_in_a_throw_away_root_twice_in_a_row(box: Path) -> None:
     """Installed, run as its own user by the unit's command, backed up, installed again, taken off."""
-
-    def inside(*words: str, user: str = "") -> subprocess.CompletedProcess[str]:
-        as_user = ["setpriv", f"--reuid={user}", f"--regid={user}", "--init-groups"] if user else []
-        clean = {"PATH": "/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", "LANG": "C.UTF-8"}
-        kept = {
-            name: os.environ[name] for name in os.environ if name.startswith(("PIP_", "SSL_", "REQUESTS_"))
-        }
-        return _run("chroot", box, *as_user, *words, env=clean | kept)
-
+    inside = partial(_inside, box)
     said = inside("useradd", "--create-home", "builder")
     assert said.returncode == 0, said.stderr
     installer = ("sh", "/srv/layday/hardware/install.sh", "--user", "builder")

@@ -6,6 +6,7 @@ from datetime import datetime
 from rich.text import Text
 
 from dashboards.ahead_view import ahead_words
+from dashboards.care import tonight_cautions
 from dashboards.cure_steps import cold_words
 from dashboards.cure_view import (
     age_of,
@@ -34,6 +35,8 @@ def tonight_text(shed: str, cures: Sequence[CureOutlook], at: datetime, reader: 
         lines += [Text(), *cure_lines(found, at, reader, width)]
     if not cures:
         lines += [Text(), Text("No live cure. 'layday cure start' begins one when a batch is laid.")]
+    for caution in tonight_cautions(cures):
+        lines += [Text(), *(Text(line, style=QUIET) for line in wrapped(caution, width, ""))]
     return Text("\n").join(lines)
 
 

@@ -4,14 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 
-import numpy as np
 from rich.style import Style
 from rich.text import Text
 
 from collector.clock import to_us
 from collector.units import shown_temperature
 from dashboards.terminal.big import big_lines
-from dashboards.terminal.chart import Course, Floats, Frame, Spread, Times, chart_lines
+from dashboards.terminal.chart import Course, Frame, Spread, chart_lines
 from dashboards.terminal.palette import QUIET, STRONG, VERDICT_STYLES
 from dashboards.terminal.render.now import wrapped
 from dashboards.terminal.signs import in_ascii
@@ -273,13 +272,11 @@ def _chart(sight: Sight, look: Look, reader: Reader, width: int, height: int) ->
     levels: tuple[float, ...] = ()
     if sight.outlook is not None:
         limits = sight.outlook.limits
-        levels = tuple(
-            _shown(np.array([limits.part_min_c, limits.part_max_c]), fahrenheit=fahrenheit).tolist()
-        )
+        levels = tuple(_shown((limits.part_min_c, limits.part_max_c), fahrenheit=fahrenheit))
     band = bands.get("part_c") or bands.get("air_c")
     spread = None
     if band is not None:
-        low, high = (_shown(np.array(edge), fahrenheit=fahrenheit) for edge in (band.low, band.high))
+        low, high = (_shown(edge, fahrenheit=fahrenheit) for edge in (band.low, band.high))
         spread = Spread(_times(band), low, high, QUIET)
     frame = Frame(
         start,
@@ -314,28 +311,27 @@ def _courses(sight: Sight, bands: dict[str, Band], *, fahrenheit: bool) -> list[
     past = {one.quantity: one for one in sight.past}
     found = []
     for quantity, name, letter, every, style in _DRAWN:
-        times, values = [], []
+        times: list[int] = []
+        values: list[float] = []
         if quantity in past:
-            times.append(past[quantity].times_us)
-            values.append(past[quantity].values)
+            times += past[quantity].times_us
+            values += past[quantity].values
         if quantity in bands:
-            times.append(_times(bands[quantity]))
-            values.append(np.array(bands[quantity].likely))
+            times += _times(bands[quantity])
+            values += bands[quantity].likely
         if times:
-            shown = _shown(np.concatenate(values), fahrenheit=fahrenheit)
-            found.append(Course(name, letter, np.concatenate(times), shown, every, style))
+            found.append(Course(name, letter, times, _shown(values, fahrenheit=fahrenheit), every, style))
     return found
 
 
-def _times(band: Band) -> Times:
-    step_us = int(band.step_s * 1e6)
-    return to_us(band.start_at) + step_us * np.arange(len(band.likely), dtype=np.int64)
+def _times(band: Band) -> list[int]:
+    start_us, step_us = to_us(band.start_at), int(band.step_s * 1e6)
+    return [start_us + step_us * i for i in range(len(band.likely))]
 
 
-def _shown(values_c: Floats, *, fahrenheit: bool) -> Floats:
-    """Return temperatures in the reader's unit; both scales are straight lines."""
-    zero, one = (shown_temperature(temp_c, fahrenheit=fahrenheit) for temp_c in (0.0, 1.0))
-    return values_c * (one - zero) + zero
+def _shown(values_c: Sequence[float], *, fahrenheit: bool) -> list[float]:
+    """Return temperatures in the reader's unit."""
+    return [shown_temperature(temp_c, fahrenheit=fahrenheit) for temp_c in values_c]
 
 
 def _big(sight: Sight, look: Look, reader: Reader, width: int, height: int) -> list[Text]:

@@ -8,13 +8,14 @@ from rich.text import Text
 from dashboards.terminal.palette import QUIET, STRONG, VERDICT_STYLES
 from dashboards.terminal.render.now import wrapped
 from dashboards.view import SYMBOLS, Reader
-from dashboards.window_view import hour_marks, window_says
+from dashboards.window_view import hour_marks, window_cautions, window_says
 from forecast.verdict import WORST_FIRST, Verdict
 from forecast.window_answer import JobWindows
 
 _INDENT = 2
 _HOURS = 72
 _EVERY_H = 12
+_MARKS = "# start here is go, + tight, . not"
 
 
 def windows_text(shed: str, found: Sequence[JobWindows], at: datetime, reader: Reader, width: int) -> Text:
@@ -22,8 +23,11 @@ def windows_text(shed: str, found: Sequence[JobWindows], at: datetime, reader: R
     lines = [Text.assemble((shed, STRONG), (f"  {reader.stamp(at)}", QUIET))]
     for one in sorted(found, key=lambda one: -WORST_FIRST.index(one.verdict)):
         lines += [Text(), *_lines(one, at, reader, width)]
+    cautions = window_cautions(found)
     if any(one.windows for one in found):
-        lines += [Text(), *_legend(width)]
+        cautions[-1] = f"{_MARKS}; {cautions[-1]}"
+    if cautions:
+        lines += [Text(), *(Text(line, style=QUIET) for one in cautions for line in wrapped(one, width, ""))]
     return Text("\n").join(lines)
 
 
@@ -58,8 +62,3 @@ def _scale(at: datetime, reader: Reader, cell_h: int) -> str:
             if cell + len(word) <= len(cells) and not "".join(cells[max(0, cell - 1) : cell]).strip():
                 cells[cell : cell + len(word)] = word
     return "".join(cells).rstrip()
-
-
-def _legend(width: int) -> list[Text]:
-    words = "# start here is go, + tight, . not; the resin maker's data sheet and local rules decide"
-    return [Text(line, style=QUIET) for line in wrapped(words, width, "")]

@@ -13,12 +13,10 @@ from textual.binding import BindingType
 from textual.widget import Widget
 from textual.widgets import Input
 
-from collector.clock import Clock
 from collector.errors import LaydayError
 from dashboards.terminal.render.watch import Look, watch_lines
 from dashboards.watch_feed import WatchFeed
 from dashboards.watch_view import Sight, first_matter
-from dashboards.watched_shed import WatchedShed
 
 if TYPE_CHECKING:
     from dashboards.session import Session
@@ -78,22 +76,18 @@ class WatchApp(App[None]):
         ("q", "quit", "quit"),
     ]
 
-    def __init__(
-        self, shed: WatchedShed, clock: Clock, *, every_s: float, look: Look, for_s: float = 0.0
-    ) -> None:
+    def __init__(self, feed: WatchFeed, *, every_s: float, look: Look, for_s: float = 0.0) -> None:
         super().__init__(ansi_color=True)
-        self._shed = shed
-        self._clock = clock
         self._every_s = every_s
         self._for_s = for_s
-        self._feed = WatchFeed(shed, clock)
-        self._reader: Reader = replace(shed.reader, only_ascii=look.only_ascii)
+        self._feed = feed
+        self._reader: Reader = replace(feed.shed.reader, only_ascii=look.only_ascii)
         self._asked: Question | None = None
         self.drawn: list[Text] = []
         self.drawings = 0
         self._fresh: tuple[int, int] | None = None
         self.look = look
-        self.sight = Sight(clock.now(), shed.name, trouble="looking …")
+        self.sight = Sight(feed.clock.now(), feed.shed.name, trouble="looking …")
 
     def action_help_quit(self) -> None:
         """End on Ctrl-C, as everything on a terminal does; Textual would only say which key ends it."""
@@ -228,7 +222,7 @@ class WatchApp(App[None]):
 
     def _session(self) -> "Session":
         """Read the configuration; only what a key enters needs more of it than the shed."""
-        return self._shed.session(self._clock)
+        return self._feed.shed.session(self._feed.clock)
 
     def _stop_asking(self) -> None:
         self._asked = None

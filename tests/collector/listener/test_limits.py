@@ -76,6 +76,36 @@ def test_a_payload_of_exactly_the_limit_is_taken() -> None:
     assert [r.size_bytes for r in sink.bad] == [1001]
 
 
+def test_a_will_is_taken_up_to_the_same_limit() -> None:
+    sink = Basket()
+    with listening(sink, max_payload_bytes=128) as listener:
+        for size in (128, 129):
+            joined(listener.port, 4, f"node {size}", will=("w", b"x" * size)).socket.close()
+        sink.wait(lambda s: len(s.got) + len(s.bad) == 2)
+    assert [(m.sender, len(m.payload)) for m in sink.got] == [("node 128", 128)]
+    assert [(one.topic, one.size_bytes) for one in sink.bad] == [("w", 129)]
+    assert "'node 129'" in sink.bad[0].source
+
+
+def test_who_stays_after_the_goodbye_is_hung_up_on() -> None:
+    """It may still send for a moment, so that it can read why it must go; then its socket is taken away."""
+    sink = Basket()
+    with listening(sink, limits=QUICK) as listener, joined(listener.port, 5) as raw:
+        raw.send(b"\xf1\x00")  # an AUTH with a flag: malformed
+        assert raw.packet()[0] == 0xE0
+        assert not is_gone(raw)
+        eventually(lambda: is_gone(raw))
+
+
+def is_gone(raw: RawClient) -> bool:
+    """Say whether the listener has taken the socket away: sending fails."""
+    try:
+        raw.send(client.PING)
+    except ConnectionError:
+        return True
+    return False
+
+
 def test_a_client_that_only_sends_what_is_too_large_fills_no_log() -> None:
     sink = Basket()
     limits = Limits(records=5)

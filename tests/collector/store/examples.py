@@ -6,8 +6,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from collector.calibration import CorrectedStore, Correction
+from collector.calibration import CorrectedStore
 from collector.clock import from_us, to_us
+from collector.correction import Correction
 from collector.domain import Flag, Reading, Rejected
 from collector.store.base import Added, Mark, Store
 from collector.store.memory import MemoryStore

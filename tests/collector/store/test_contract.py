@@ -223,8 +223,8 @@ def test_a_stretch_of_readings_comes_back_in_order_and_whole(store: Store) -> No
     """More readings than one request takes, in shuffled batches, some of them twice."""
     every = [reading("keel.air_c", second / 60, 12.0 + second / 128) for second in range(4500)]
     shuffled = Random(5).sample(every, len(every))
-    store.add(shuffled[:3000])
-    store.add(shuffled[2500:])
+    assert store.add(shuffled[:3000]) == Added(new=3000, repeated=0, conflicting=0)
+    assert store.add(shuffled[2500:]) == Added(new=1500, repeated=500, conflicting=0)
     found = store.window("keel.air_c", START, START + timedelta(days=1))
     assert found.times_us.tolist() == [to_us(r.at) for r in every]
     assert found.values.tolist() == [r.value for r in every]

@@ -21,9 +21,10 @@ from collector.notify_config import ChannelConfig
 from collector.source_config import BrokerConfig
 from dashboards.notify.alarm_file import AlarmFile, open_alarm_file
 from dashboards.notify.alarm_view import alarm_lines, history_json, messages_json
-from dashboards.notify.courier import Letterhead
+from dashboards.notify.courier import Courier, Letterhead
 from dashboards.notify.desk import Desk, alarms_json
 from dashboards.notify.heartbeat import Hours, SilenceGuard, words_due
+from dashboards.notify.message import Weight
 from dashboards.notify.outbox import Outbox, State
 from dashboards.notify.scene import Scene
 from dashboards.notify.senders.http import PushSender
@@ -34,8 +35,10 @@ from dashboards.notify.watch import Policy, Watch
 from dashboards.view import Reader
 from forecast.outlook import Outlook
 from forecast.outlook_maker import make_outlook
+from forecast.verdict import Verdict
 from tests.dashboards.notify.servers import WebServer
 from tests.dashboards.notify.support import EVENING, POLICY
+from tests.dashboards.notify.test_outbox import Recorder
 from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_forecast, a_store
 from tests.mosquitto import Mosquitto
 from tests.published import complaint, spoilt
@@ -95,6 +98,41 @@ def test_an_answer_cancels_what_is_unsent_and_is_timed(file: AlarmFile, cold: Ou
     assert line.answer_s == pytest.approx(12 * 60, abs=60)
 
 
+@pytest.mark.parametrize("went", [True, False])
+def test_nobody_sleeps_on_a_word_that_could_not_be_sent(
+    file: AlarmFile, cold: Outlook, *, went: bool
+) -> None:
+    """Told an hour before the quiet hours, and pressing three hours later."""
+    desk = Desk(file, HEAD, POLICY, 1)
+    look_for(desk, cold, 20)
+    if went:
+        clock, mail = ManualClock(AT + timedelta(minutes=21)), Recorder()
+        assert Courier(Outbox(file), 0, [("mail", mail)], clock, HEAD).once()
+        assert "nobody will be woken for this unless it gets much worse" in mail.got[0].text
+    for minutes in range(30, 300, 15):
+        desk.look(
+            Scene(AT + timedelta(minutes=minutes), replace(cold, issued_at=AT + timedelta(minutes=minutes)))
+        )
+    urgent = [one for one in Outbox(file).all() if one.message.weight is Weight.URGENT]
+    assert bool(urgent) is not went
+
+
+def test_what_got_much_worse_takes_the_place_of_what_was_not_sent_yet(file: AlarmFile, cold: Outlook) -> None:
+    desk = Desk(file, HEAD, POLICY, 1)
+    look_for(desk, cold, 20)
+    (cure,) = cold.cures
+    never = tuple(replace(one, when=replace(one.when, likely_at=None)) for one in cure.ahead)
+    worse = replace(cold, cures=(replace(cure, ahead=never),))
+    for minutes in range(21, 41):
+        at = AT + timedelta(minutes=minutes)
+        desk.look(Scene(at, replace(worse, issued_at=at)))
+    newer, older = Outbox(file).all()
+    assert (newer.message.alarms, newer.state) == (("a2",), State.WAITING)
+    assert (older.message.alarms, older.state) == (("a1",), State.CANCELLED)
+    assert "nor in the three days after" in newer.message.text
+    assert "told anew" in [line.turn for line in desk.history(9)]
+
+
 def test_set_aside_keeps_its_end(file: AlarmFile, cold: Outlook) -> None:
     desk = Desk(file, HEAD, Policy(), 1)
     look_for(desk, cold, 20)
@@ -144,10 +182,29 @@ def test_one_word_in_the_evening_and_one_in_the_morning(file: AlarmFile, cold: O
         for message in words_due(replace(cold, issued_at=at), Watch(), at, HOURS, HEAD):
             desk.post(message)
     evening, morning = reversed(Outbox(file).all())
-    assert evening.message.head == "tunnel: all is well, the watch is on"
-    assert "hull (keel)" in evening.message.text
+    assert evening.message.head == "tunnel: the watch is on"
+    assert "hull (keel): off track" in evening.message.text
     assert morning.message.head == "tunnel: how the night went"
     assert morning.message.made_at.hour == 6
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_all_is_well_only_where_every_cure_is_on_track(cold: Outlook, verdict: Verdict) -> None:
+    at = EVENING + timedelta(hours=1)
+    cures = tuple(replace(one, verdict=verdict) for one in cold.cures)
+    (word,) = words_due(replace(cold, issued_at=at, cures=cures), Watch(), at, HOURS, HEAD)
+    assert ("all is well" in word.head) is (verdict is Verdict.GO)
+
+
+def test_the_evening_word_says_what_nobody_will_be_woken_for(file: AlarmFile, cold: Outlook) -> None:
+    desk = Desk(file, HEAD, POLICY, 1)
+    look_for(desk, cold, 20)
+    at = AT + timedelta(minutes=21)
+    (word,) = words_due(replace(cold, issued_at=at), desk.watch(), at, replace(HOURS, quiet=True), HEAD)
+    assert word.head == "tunnel: the watch is on"
+    assert "hull (keel): warm it by Fri 02:34." in word.text
+    assert "nobody will be woken for this unless it gets much worse." in word.text
+    assert "If you want to be: layday alarms aside a1 --until 01:34" in word.text
 
 
 def test_no_word_without_a_cure_or_with_stale_news(cold: Outlook) -> None:

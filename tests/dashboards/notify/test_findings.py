@@ -17,6 +17,7 @@ from dashboards.notify.heater_seen import heater_seen
 from dashboards.notify.scene import Gas, Heater, Scene
 from dashboards.notify.service import scene_of
 from dashboards.notify.shed_findings import findings
+from forecast.card import Stage
 from forecast.cure_outlook import Arrival, Dew
 from forecast.heater_state import Action, Fuel, HeaterAdvice, HeaterNow, HeaterOutlook, Running, Sign
 from forecast.limits import Limit
@@ -96,9 +97,14 @@ def test_a_stage_reached_is_at_no_risk(journal: Journal) -> None:
     assert seen(outlook)[AlarmCause.STAGE_AT_RISK].sight is Sight.CLEAR
 
 
-def test_a_part_too_cold_to_go_on_stalls(journal: Journal) -> None:
-    outlook = outlook_of(journal, part_c=4.0, batch=by_seven())
-    assert seen(outlook)[AlarmCause.STALL_AHEAD].sight is Sight.THERE
+def test_a_part_too_cold_to_go_on_stalls_and_wakes_while_it_can_run(journal: Journal) -> None:
+    outlook = outlook_of(journal, part_c=4.0, batch=replace(BATCH, ready_stage=""))
+    (cure,) = outlook.cures
+    assert cure.state is not None
+    for stage, wakes in ((None, True), (Stage.GEL, False), (Stage.TACK_FREE, False)):
+        found = seen(replace(outlook, cures=(replace(cure, state=replace(cure.state, stage=stage)),)))
+        assert found[AlarmCause.STALL_AHEAD].sight is Sight.THERE
+        assert found[AlarmCause.STALL_AHEAD].wakes is wakes
 
 
 def test_dew_wakes_when_it_is_near(journal: Journal) -> None:
@@ -218,8 +224,16 @@ def test_the_heater_stops_runs_dry_and_overshoots(journal: Journal) -> None:
         Sight.THERE,
         True,
     )
+    facts = found[AlarmCause.HEATER_STOPPED].facts
+    assert (facts.part, facts.stage) == ("hull", "sandable")
+    assert facts.temp_c == pytest.approx(20.0, abs=0.1)
     assert (found[AlarmCause.FUEL_LOW].sight, found[AlarmCause.FUEL_LOW].wakes) == (Sight.THERE, True)
     assert AlarmCause.WORK_TIME_SHORT not in found  # nobody is about to mix
+    (cure,) = outlook.cures
+    assert cure.ready is not None
+    done = replace(cure, ready=replace(cure.ready, reached=True))
+    found = seen(replace(outlook, cures=(done,)), heaters=(heater,))
+    assert not any(one.wakes for one in found.values())  # nothing is lost by morning
     waiting = seen(outlook, heaters=(heater,), windows=(a_window(2.0),))
     assert waiting[AlarmCause.WORK_TIME_SHORT].sight is Sight.THERE
 

@@ -79,6 +79,7 @@ def test_what_cannot_be_helped_says_so() -> None:
     assert said.head == "hull (keel): not sandable by 07:00"
     assert "nothing that layday knows of" in said.do
     assert "there is no forecast" in said.sure
+    assert "as cold as it was of late it stands still" in said.what
 
 
 def test_the_second_person_learns_that_nobody_answered() -> None:

@@ -1,28 +1,35 @@
-"""Nights of a measured room: people sleep, and a cure that fails is told of in time."""
+"""Nights of a measured room: people sleep on what they know, and a cure that fails is told of in time."""
 
-from datetime import timedelta
+from datetime import time, timedelta
 
 import pytest
 
-from dashboards.notify.watch import WAKE_UPS_PER_NIGHT
-from forecast.forecaster import Forecaster
-from tests.bench.alarms import follow, measured, paces_once, settings
+from dashboards.notify.quiet import QuietHours
+from dashboards.notify.watch import Policy
+from tests.bench.alarm_nights import Span, arrival, measured, outlooks, settings
+from tests.bench.alarms import follow
 
+GOOD, BAD = 14, 17
 WANTED_AFTER = timedelta(hours=13)
-"""At five in the morning: the first night gets there in time, the second more than an hour late."""
+"""At five in the morning: the first night gets there in time, the second hours late."""
+ASLEEP_ALREADY = Policy(QuietHours(time(16), time(6, 30)))
 
 
 @pytest.mark.slow
-def test_a_good_night_is_quiet_and_one_that_fails_wakes_somebody_who_can_still_help() -> None:
+def test_a_good_night_is_quiet_and_one_that_fails_wakes_only_whoever_does_not_know() -> None:
     """Two nights; `python -m tests.bench.alarms` does a season's."""
-    shed, forecaster = measured("house_belgium/office"), Forecaster()
+    shed = measured("house_belgium/office")
     config = settings(shed)
-    with paces_once():
-        good, bad = (
-            follow(shed, config, (laid_at, laid_at + WANTED_AFTER), forecaster) for laid_at in shed.nights(2)
-        )
+    days = shed.days(16.0)
+    spans = [Span(days[one], days[one] + WANTED_AFTER) for one in (GOOD, BAD)]
+    made = list(outlooks(shed, config, spans))
+    there = [arrival(shed, config, span.laid_at) for span in spans]
+    good, bad = (follow(*night) for night in zip(spans, made, there, strict=True))
     assert (good.failed, good.wakes) == (False, 0)
     assert bad.failed
     assert bad.is_announced
     assert bad.pressed
-    assert 1 <= bad.wakes <= WAKE_UPS_PER_NIGHT
+    assert bad.wakes == 0
+    unaware = follow(spans[1], made[1], there[1], policy=ASLEEP_ALREADY)
+    assert unaware.is_announced
+    assert unaware.wakes == 1

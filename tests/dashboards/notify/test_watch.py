@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboards.notify.causes import ALWAYS_WAKES, ON_READINGS, RULES, AlarmCause
-from dashboards.notify.finding import Finding, Sight, Spot
+from dashboards.notify.finding import Facts, Finding, Sight, Spot
 from dashboards.notify.states import UNKNOWN_ENDS, UNSEEN_FOR, Standing, Turn, acknowledged, set_aside
-from dashboards.notify.watch import WAKE_UPS_PER_NIGHT, Kind, Policy
+from dashboards.notify.watch import WAKE_UPS_PER_NIGHT, Kind, Policy, step
 from tests.dashboards.notify.support import (
     DEW,
     EVENING,
@@ -106,14 +106,105 @@ def test_a_cures_fate_is_told_at_once_but_without_a_sound() -> None:
 
 
 def test_what_was_calm_gets_people_up_once_it_presses() -> None:
-    night = Night(EVENING)
+    """First told by night, without a sound: nobody has seen it yet."""
+    night = Night(EVENING + timedelta(hours=2))
     (first,) = night.look(sees(LATE), minutes=20)
-    assert not first.urgent
-    assert first.hold_until is None
+    assert (first.urgent, first.hold_until, first.settled) == (False, None, False)
     night.look(sees(LATE), minutes=240)
     (second,) = night.look(sees(LATE, wakes=True))
     assert second.wakes
     assert second.alarms[0].number == first.alarms[0].number
+
+
+@pytest.mark.parametrize("spot", [LATE, DEW, STALL])
+def test_nobody_is_woken_for_what_they_knew_when_they_went_to_bed(spot: Spot) -> None:
+    night = Night(EVENING)
+    (first,) = night.look(sees(spot), minutes=20)
+    assert first.settled
+    assert not night.look(sees(spot), minutes=100)
+    assert not night.look(sees(spot, wakes=True, facts=Facts(by_at=MIDNIGHT)), minutes=510)
+    (morning,) = night.look(sees(spot, wakes=True), minutes=20)
+    assert (morning.urgent, morning.wakes) == (True, False)
+
+
+def test_what_is_told_as_people_go_to_bed_may_still_wake_them() -> None:
+    """Nobody can tell whether a word at five to ten was read."""
+    night = Night(EVENING + timedelta(minutes=100))
+    (first,) = night.look(sees(LATE), minutes=20)
+    assert not first.settled
+    (second,) = night.look(sees(LATE, wakes=True), minutes=20)
+    assert second.wakes
+
+
+def test_what_was_called_off_at_bedtime_and_came_back_is_not_known() -> None:
+    night = Night(EVENING + timedelta(minutes=60))
+    night.look(sees(LATE), minutes=20)
+    night.look(sees(LATE, Sight.CLEAR), minutes=45)
+    night.look(sees(LATE), minutes=30)
+    assert [notice.kind for notice in night.notices] == [Kind.RAISED, Kind.CLEARED, Kind.RAISED]
+    assert night.watch.next_number == 2
+    (notice,) = night.look(sees(LATE, wakes=True), minutes=20)
+    assert notice.wakes
+
+
+def test_a_word_that_never_reached_anybody_is_not_known() -> None:
+    for reached, wakes in (({"a1": EVENING}, []), ({}, [True]), ({"a1": MIDNIGHT}, [True]), (None, [])):
+        night = Night(EVENING)
+        night.look(sees(LATE), minutes=20)
+        night.at = MIDNIGHT
+        made = step(night.watch, [sees(LATE, wakes=True)], night.at, POLICY, reached)
+        assert [notice.wakes for notice in made.notices] == wakes
+
+
+def test_whoever_asks_to_be_woken_is() -> None:
+    night = Night(EVENING)
+    night.look(sees(LATE), minutes=20)
+    night.change(set_aside(one, night.at, MIDNIGHT + timedelta(hours=2), "cli") for one in night.watch.alarms)
+    (notice,) = night.look(sees(LATE, wakes=True), minutes=360)
+    assert notice.wakes
+    assert notice.at == MIDNIGHT + timedelta(hours=2)
+
+
+def expected(hours: float | None) -> Facts:
+    """What is told of a stage expected so long after midnight; None for never."""
+    when_at = None if hours is None else MIDNIGHT + timedelta(hours=hours)
+    return Facts(part="hull", odds=0.8, when_at=when_at)
+
+
+@pytest.mark.parametrize(("hours", "wakes"), [(9.9, []), (10.1, [True]), (None, [True])])
+def test_what_got_much_worse_since_is_news(hours: float | None, wakes: list[bool]) -> None:
+    """Told in the evening that it comes at seven; then it is ten, or never."""
+    night = Night(EVENING)
+    night.look(sees(LATE, facts=expected(7.0)), minutes=20)
+    night.change(acknowledged(one, night.at, "cli") for one in night.watch.alarms)
+    night.look(sees(LATE, facts=expected(7.0)), minutes=240)
+    told = night.look(sees(LATE, wakes=True, facts=expected(hours)), minutes=20)
+    assert [notice.wakes for notice in told] == wakes
+    assert [notice.alarms[0].name for notice in told] == ["a2" for _ in wakes]
+    assert [one.turn for s in night.steps for one in s.happened].count(Turn.ANEW) == len(wakes)
+
+
+def test_nobody_knows_that_it_got_worse_without_a_forecast_or_at_once() -> None:
+    night = Night(EVENING)
+    night.look(sees(LATE, facts=expected(7.0)), minutes=120)
+    blind = replace(expected(None), odds=None)
+    assert not night.look(sees(LATE, wakes=True, facts=blind), minutes=300)
+    for _ in range(6):
+        assert not night.look(sees(LATE, wakes=True, facts=expected(None)), minutes=10)
+        assert not night.look(sees(LATE, wakes=True, facts=expected(7.0)))
+
+
+def test_what_can_be_done_after_the_night_waits_for_the_morning() -> None:
+    for minutes, wakes in ((29, [True]), (30, [False])):
+        night = Night(MIDNIGHT + timedelta(hours=5))
+        by_at = MIDNIGHT + timedelta(hours=6.5, minutes=minutes)
+        found = sees(Spot(AlarmCause.FUEL_LOW, "keel"), wakes=True, facts=Facts(by_at=by_at))
+        assert [notice.wakes for notice in night.look(found, minutes=80)][:1] == wakes
+        assert [notice.urgent for notice in night.notices if notice.at < MIDNIGHT + timedelta(hours=6.5)][
+            :1
+        ] == wakes
+    (morning,) = night.look(found, minutes=20)
+    assert (morning.urgent, morning.wakes) == (True, False)
 
 
 def test_a_stopped_heater_hides_what_it_brings_about_but_not_itself() -> None:
@@ -207,22 +298,24 @@ def test_what_returns_within_the_hour_is_the_same_episode() -> None:
 
 
 _SPOTS = [LATE, DEW, LOST, NO_HEAT, Spot(AlarmCause.TOO_HUMID, "keel", "k1"), RECOAT]
-_LOOKS = st.lists(
-    st.lists(st.tuples(st.sampled_from(_SPOTS), st.sampled_from(Sight), st.booleans()), max_size=6),
-    min_size=1,
-    max_size=60,
+_SEEN = st.builds(
+    lambda spot, sight, wakes, hours: sees(spot, sight, wakes=wakes, facts=expected(hours)),
+    st.sampled_from(_SPOTS),
+    st.sampled_from(Sight),
+    st.booleans(),
+    st.sampled_from([1.0, 6.0, 12.0, None]),
 )
+_LOOKS = st.lists(st.lists(_SEEN, max_size=6), min_size=1, max_size=60)
 
 
 @settings(deadline=None)
 @given(_LOOKS, st.lists(st.integers(1, 8), min_size=60, max_size=60))
 def test_any_series_wakes_once_an_episode_and_every_alarm_ends(
-    looks: list[list[tuple[Spot, Sight, bool]]], lasts: list[int]
+    looks: list[list[Finding]], lasts: list[int]
 ) -> None:
     night = Night(EVENING)
     for look, steps in zip(looks, lasts, strict=False):
-        found = {spot: Finding(spot, sight, wakes) for spot, sight, wakes in look}
-        night.look(*found.values(), minutes=5 * steps)
+        night.look(*{one.spot: one for one in look}.values(), minutes=5 * steps)
     first: dict[int, int] = {}
     again: dict[int, int] = {}
     for notice in night.notices:
@@ -240,12 +333,10 @@ def test_any_series_wakes_once_an_episode_and_every_alarm_ends(
 
 @settings(deadline=None)
 @given(_LOOKS)
-def test_on_stale_data_nothing_but_a_lost_sensor_is_raised(
-    looks: list[list[tuple[Spot, Sight, bool]]],
-) -> None:
+def test_on_stale_data_nothing_but_a_lost_sensor_is_raised(looks: list[list[Finding]]) -> None:
     night = Night()
     for look in looks:
-        found = {spot: Finding(spot, sight, wakes) for spot, sight, wakes in look}
+        found = {one.spot: one for one in look}
         found[LOST] = sees(LOST)
         night.look(*found.values(), minutes=20)
     raised = {one.alarm.spot.cause for s in night.steps for one in s.happened if one.turn is Turn.RAISED}

@@ -78,6 +78,12 @@ def test_windows_are_told_with_their_odds_and_what_ends_them() -> None:
     assert "humidity ends it" in html
 
 
+def test_a_rescue_at_night_carries_what_can_hurt() -> None:
+    html = page(board().sight(), "n", 1.0).decode()
+    assert "To do:" in html
+    assert "a carbon monoxide alarm that works; leave alone only a heater made for that" in html
+
+
 def test_an_old_outlook_is_no_news_and_says_what_it_was() -> None:
     assert STALE == OUTLOOK_STALE
     late = board(late=STALE + timedelta(seconds=1))
