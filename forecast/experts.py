@@ -7,7 +7,7 @@ day and not on zero. They are ridges fitted to least absolute error by re-weight
 several anchors to shrink towards: the mix picks among them, bay by bay and hour by hour.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,8 +18,6 @@ from forecast.past import DAY_STEPS, Array, History, Times
 
 # Half hours ahead at which experts speak; between them departures are interpolated.
 KNOTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 60, 72, 84, 96, 120, 144)
-# Knots at which boosting speaks too: it costs a hundred ridges each.
-BOOSTED = (2, 6, 12, 24, 48, 96)
 _USUAL, _DEPARTURE, _NOW, _YESTERDAY = range(4)
 _RIDGES = (
     (_USUAL, 300.0),
@@ -42,7 +40,6 @@ EXPERT_NAMES = (
     ),
     "robust ridge",
     "plain ridge",
-    "boosting",
 )
 _ROUNDS = 3
 _MIN_ROWS = 96
@@ -110,7 +107,6 @@ class Fit:
     ridges: _Linear
     robust: _Linear
     plain: _Linear
-    boosted: Callable[[Array], Array] | None = None
 
 
 # One per knot; None where there was too little to learn from.
@@ -140,7 +136,7 @@ class _Knot:
         self.target = lagged(features.measured, -knot)
         self.inputs, self.raw = features.toward(knot, self.usual), features.raw(knot)
 
-    def fit(self, refit: int, *, boosting: bool = False) -> Fit | None:
+    def fit(self, refit: int) -> Fit | None:
         """Learn from targets measured by step `refit`; None where they are too few."""
         rows = np.arange(DAY_STEPS, max(DAY_STEPS, refit - self.knot + 1))
         usable = self.features.heard[rows] & np.isfinite(self.anchors[rows]).all(axis=1)
@@ -150,12 +146,10 @@ class _Knot:
         change = self.target[rows] - self.features.values[rows]
         inputs, raw = self.inputs[rows], self.raw[rows]
         penalties = [penalty for _, penalty in _RIDGES]
-        dear = boosting and self.knot in BOOSTED and len(rows) >= 4 * _MIN_ROWS
         return Fit(
             _fit_robust(inputs, self.target[rows, None] - self.anchors[rows], penalties, guide=0),
             _fit_robust(raw, change[:, None], (10.0,), guide=0),
             _fit_plain(raw, change),
-            _boosted(raw, change) if dear else None,
         )
 
     def say(self, fit: Fit | None, span: Times, said: Array) -> None:
@@ -175,13 +169,9 @@ class _Knot:
         said[first:after, span] = (fit.ridges(self.inputs[span]) + self.anchors[span]).T
         said[after, span] = fit.robust(raw)[:, 0] + values
         said[after + 1, span] = fit.plain(raw)[:, 0] + values
-        if fit.boosted is not None:
-            said[after + 2, span] = fit.boosted(raw) + values
 
 
-def replay(
-    history: History, unit: tuple[str, str], refits: Sequence[int], *, boosting: bool = False
-) -> Array:
+def replay(history: History, unit: tuple[str, str], refits: Sequence[int]) -> Array:
     """Return what each expert said at each origin, as it would have said it live.
 
     At each step of `refits` all experts are fitted to targets measured by then; they speak
@@ -192,18 +182,15 @@ def replay(
     history : History
     unit : (bay, quantity)
     refits : rising steps of `history`
-    boosting : whether to fit the dear expert too: half a per cent better, thirty times the time
 
     Returns
     -------
     (experts, knots, n) array in the quantity's unit, by origin.
     """
-    return replay_and_learn(history, unit, refits, boosting=boosting)[0]
+    return replay_and_learn(history, unit, refits)[0]
 
 
-def replay_and_learn(
-    history: History, unit: tuple[str, str], refits: Sequence[int], *, boosting: bool = False
-) -> tuple[Array, Fits]:
+def replay_and_learn(history: History, unit: tuple[str, str], refits: Sequence[int]) -> tuple[Array, Fits]:
     """Return the same as `replay`, and what the last refit learned."""
     features = Features(history, *unit)
     said = np.full((len(EXPERT_NAMES), len(KNOTS), len(history)), np.nan)
@@ -212,16 +199,16 @@ def replay_and_learn(
         here = _Knot(features, knot)
         fit = None
         for refit, end in zip(refits, [*refits[1:], len(history)], strict=True):
-            fit = here.fit(refit, boosting=boosting)
+            fit = here.fit(refit)
             here.say(fit, np.arange(refit, end), said[:, place])
         learned.append(fit)
     return said, tuple(learned)
 
 
-def learn(history: History, unit: tuple[str, str], *, boosting: bool = False) -> Fits:
+def learn(history: History, unit: tuple[str, str]) -> Fits:
     """Return what the experts learn from all targets measured by the last step of `history`."""
     features = Features(history, *unit)
-    return tuple(_Knot(features, knot).fit(len(history) - 1, boosting=boosting) for knot in KNOTS)
+    return tuple(_Knot(features, knot).fit(len(history) - 1) for knot in KNOTS)
 
 
 def speak(history: History, unit: tuple[str, str], fits: Fits, first: int) -> Array:
@@ -233,16 +220,3 @@ def speak(history: History, unit: tuple[str, str], fits: Fits, first: int) -> Ar
     for place, (knot, fit) in enumerate(zip(KNOTS, fits, strict=True)):
         _Knot(features, knot).say(fit, np.arange(first - start, len(recent)), said[:, place])
     return said[:, :, first - start :]
-
-
-def _boosted(raw: Array, target: Array) -> Callable[[Array], Array]:
-    """Fit gradient boosting."""
-    from sklearn.ensemble import HistGradientBoostingRegressor
-    from threadpoolctl import threadpool_limits
-
-    model = HistGradientBoostingRegressor(max_iter=100, random_state=0, early_stopping=False)
-    # Every other half hour: neighbours say nearly the same, and it is half the time.
-    # One thread: on so few rows several only wait for each other.
-    with threadpool_limits(1):
-        found: Callable[[Array], Array] = model.fit(raw[::2], target[::2]).predict
-    return found

@@ -17,6 +17,7 @@ from threadpoolctl import threadpool_limits
 
 from collector.errors import InputError
 from forecast.air import dew_point_c
+from forecast.amends import amended
 from forecast.baselines import lagged, same_hour
 from forecast.experts import KNOTS, replay
 from forecast.forecaster import refit_steps
@@ -49,7 +50,6 @@ class Plan:
     end: int
     every_steps: int = 2
     seed: int = 0
-    boosting: bool = False
 
 
 def knowing(history: History, weather: Weather, programme: Sequence[str] = ()) -> History:
@@ -94,10 +94,11 @@ def plan_for(history: History, start: int | None = None, end: int | None = None)
 
 
 def _replay_unit(history: History, unit: Unit, plan: Plan) -> Array:
-    """Return the mix (knots, n) of one (bay, quantity), fitted as it would have been live."""
+    """Return the amended mix (knots, n) of one (bay, quantity), fitted as it would have been live."""
     first = max(0, plan.start - POOL_DAYS * DAY_STEPS)
-    said = replay(history, unit, refit_steps(first, plan.end), boosting=plan.boosting)
-    return mixed(said, history.columns[".".join(unit)])
+    measured = history.columns[".".join(unit)]
+    mix = mixed(replay(history, unit, refit_steps(first, plan.end)), measured)
+    return amended(mix, measured, history.times_us)
 
 
 def replayed(

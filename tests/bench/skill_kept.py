@@ -25,14 +25,14 @@ def key(data: Path, modules: Sequence[ModuleType], *of: object) -> str:
     return found.hexdigest()[:20]
 
 
-def kept(name: str, make: Callable[[], Mapping[str, Array]]) -> Mapping[str, Array]:
+def kept(folder: Path, name: str, make: Callable[[], Mapping[str, Array]]) -> Mapping[str, Array]:
     """Return the arrays kept under `name`, or make and keep them; a half-written file is never seen."""
-    path = FOLDER / f"{name}.npz"
+    path = folder / f"{name}.npz"
     if path.exists():
         with np.load(path) as stored:
             return {one: stored[one] for one in stored.files}
     found = make()
-    FOLDER.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     half = path.with_suffix(".part.npz")
     save: Callable[..., None] = np.savez
     save(half, **found)

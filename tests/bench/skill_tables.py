@@ -60,10 +60,9 @@ def _print_arima(results: Sequence[Result]) -> None:
         if with_it:
             rows = {
                 row: np.mean([one.rows[row] for one in with_it], axis=0)
-                for row in ("AutoARIMA", "ours there")
+                for row in ("AutoARIMA", "plain mix", "layday")
             }
-            names = ", ".join(f"{one.task.name} {one.task.unit[0]}" for one in with_it)
-            print_rows(f"AutoARIMA every 7 h, {quantity}, {names}", rows)
+            print_rows(f"AutoARIMA, mean error over {len(with_it)} series of {quantity}", rows)
 
 
 def _print_cover(results: Sequence[Result]) -> None:
@@ -140,15 +139,20 @@ def _perfect_within(jobs: Array, draws: int = 100) -> float:
     return float(np.mean(within))
 
 
-def print_worth(known: Sequence[Result], plain: Mapping[tuple[str, Unit], Result]) -> None:
-    """Print what each thing known ahead makes of the error: its ratio to ours without it."""
-    rows: dict[str, list[Array]] = {}
+def print_known(known: Sequence[Result], plain: Mapping[tuple[str, Unit], Result]) -> None:
+    """Print what each thing known ahead makes of our error, and how the plain mix that knows it compares."""
+    worth: dict[str, list[Array]] = {}
+    beside: dict[str, list[Array]] = {}
     for one in known:
         without = plain[one.task.name, one.task.unit].rows["layday"]
         name = f"{one.task.knows}, {one.task.name.rpartition('_')[0]} {one.task.unit[1]}"
-        rows.setdefault(name, []).append(one.rows["layday"] / without)
-    if rows:
-        print_rows(
-            "Error with something known ahead, beside ours without",
-            {name: np.mean(found, axis=0) for name, found in rows.items()},
-        )
+        worth.setdefault(name, []).append(one.rows["layday"] / without)
+        if "plain mix" in one.rows:
+            beside.setdefault(name, []).append(one.rows["layday"] / one.rows["plain mix"])
+            beside.setdefault(f"{one.task.knows}, all", []).append(one.rows["layday"] / one.rows["plain mix"])
+    for title, rows in (
+        ("Error with something known ahead, beside ours without", worth),
+        ("Error with something known ahead, beside the plain mix that knows it too", beside),
+    ):
+        if rows:
+            print_rows(title, {name: np.mean(found, axis=0) for name, found in rows.items()})
