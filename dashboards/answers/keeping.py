@@ -98,6 +98,16 @@ def _store_answers() -> dict[str, Shape]:
         "readings": count("readings written"),
         "corrected": ["a sensor written as calibrated"],
     }
+    copied = {"path": "the copy", "size_bytes": "its size"}
+    return {
+        "backup": answer("backup", "Copies written and checked.", {"files": [obj("One file.", copied)]}),
+        "store": answer("store", "The store's file and its sensors.", store),
+        "import": answer("import", "What became of an import.", imported),
+        "export": answer("export", "What was written.", exported),
+    }
+
+
+def _forward_answers() -> dict[str, Shape]:
     waiting = {
         "readings": count("readings not copied yet"),
         "stretches": count("stretches to copy again"),
@@ -119,12 +129,7 @@ def _store_answers() -> dict[str, Shape]:
         "reason": "the answer's words",
         "line": "what was sent",
     }
-    copied = {"path": "the copy", "size_bytes": "its size"}
     return {
-        "backup": answer("backup", "Copies written and checked.", {"files": [obj("One file.", copied)]}),
-        "store": answer("store", "The store's file and its sensors.", store),
-        "import": answer("import", "What became of an import.", imported),
-        "export": answer("export", "What was written.", exported),
         "forward": answer("forward", "How copying to the central store goes.", forward),
         "refused": answer("refused", "Lines refused.", {"lines": [obj("One line.", refused)]}),
     }
@@ -300,6 +305,7 @@ def keeping_answers() -> dict[str, Shape]:
     return {
         **_journal_answers(),
         **_store_answers(),
+        **_forward_answers(),
         **_sensor_answers(),
         "yard": _yard(),
         **_alarm_answers(),

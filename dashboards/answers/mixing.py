@@ -50,6 +50,27 @@ def _mix() -> Shape:
 _GEL = {"low": "a tenth of pots gel before", "likely": "likely", "high": "nine tenths have gelled"}
 
 
+def _application() -> Shape:
+    bounds = {
+        "temp_min_c": "not colder",
+        "temp_max_c": "not warmer",
+        "humidity_max_pct": "not damper",
+        "margin_min_k": "part over dew point, at least",
+    }
+    return obj("In what air it may be laid.", bounds)
+
+
+def _hardener() -> Shape:
+    about = {
+        "kind": "what is stirred in",
+        "density_g_ml": "its density",
+        "by": one_of("what the percentage is of", "weight", "volume"),
+        "min_pct": "the least",
+        "max_pct": "the most",
+    }
+    return obj("The hardener.", about)
+
+
 def _resin() -> Shape:
     temps = {"type": "array", "items": number("temperature [°C]", -ZERO_C_K)}
     hours = {"type": "array", "items": number("hours from mixing [h]", 0.0)}
@@ -63,19 +84,6 @@ def _resin() -> Shape:
             "cup_g": "?in a cup of so much; null: in a film",
         },
     )
-    application = {
-        "temp_min_c": "not colder",
-        "temp_max_c": "not warmer",
-        "humidity_max_pct": "not damper",
-        "margin_min_k": "part over dew point, at least",
-    }
-    hardener = {
-        "kind": "what is stirred in",
-        "density_g_ml": "its density",
-        "by": one_of("what the percentage is of", "weight", "volume"),
-        "min_pct": "the least",
-        "max_pct": "the most",
-    }
     table = obj("Hours to the stage, by temperature.", {"temps_c": temps, "times_h": hours})
     stages = obj("By stage.", {one.value: table for one in Stage}, tuple(one.value for one in Stage))
     return answer(
@@ -91,8 +99,8 @@ def _resin() -> Shape:
             "shelf_life_months": "?from the day it was made",
             "base_c": "degree-hours count above this",
             "reference_c": "equivalent hours are at this",
-            "hardener": obj("The hardener.", hardener),
-            "application": obj("In what air it may be laid.", application),
+            "hardener": _hardener(),
+            "application": _application(),
             "gel": [cell],
             "stages": stages,
             "recoat": maybe(

@@ -23,6 +23,7 @@ from dashboards.notify.desk import Desk, alarms_json
 from dashboards.notify.outbox import Outbox
 from dashboards.notify.service import desk_of
 from dashboards.session import Session
+from dashboards.terminal.saying import say
 from dashboards.told_time import coming_time
 
 app = typer.Typer(help="Alarms: what stands, answers to them, and their history.")
@@ -43,8 +44,7 @@ def alarms(ctx: typer.Context) -> None:
     if session.json:
         session.console.print_json(json.dumps(alarms_json(watch)))
         return
-    for line in alarm_lines(watch, session.reader, session.clock.now()):
-        session.console.print(line, markup=False)
+    say(session.console, alarm_lines(watch, session.reader, session.clock.now()), plain=session.plain)
 
 
 @app.command()
@@ -86,8 +86,7 @@ def history(
     if session.json:
         session.console.print_json(json.dumps(history_json(lines)))
         return
-    for words in history_lines(lines, session.reader, session.clock.now()):
-        session.console.print(words, markup=False)
+    say(session.console, history_lines(lines, session.reader, session.clock.now()), plain=session.plain)
 
 
 @app.command()
@@ -107,8 +106,7 @@ def messages(
     if session.json:
         session.console.print_json(json.dumps(messages_json(found)))
         return
-    for words in message_lines(found, session.reader, session.clock.now()):
-        session.console.print(words, markup=False)
+    say(session.console, message_lines(found, session.reader, session.clock.now()), plain=session.plain)
 
 
 @contextmanager
@@ -145,5 +143,4 @@ def _tell(session: Session, lines: list[str]) -> None:
     if session.json:
         session.console.print_json(json.dumps({"schema": "layday/answered/1", "answered": lines}))
         return
-    for line in lines or ["Nothing to change: they are answered, or over."]:
-        session.console.print(line, markup=False)
+    say(session.console, lines or ["Nothing to change: they are answered, or over."], plain=session.plain)

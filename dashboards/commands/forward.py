@@ -13,6 +13,7 @@ from collector.forward.sender import Sender
 from collector.forward.spool import Backlog, Spool
 from dashboards.forwarding import forward_address
 from dashboards.session import Session
+from dashboards.terminal.saying import say
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Copying to the yard's central store.")
 _EXIT_WAITS = 10
@@ -51,8 +52,7 @@ def status(ctx: typer.Context) -> None:
         }
         session.console.print_json(json.dumps(answer))
     else:
-        for line in _lines(session, told, backlog, trouble):
-            session.console.print(line, soft_wrap=True, markup=False)
+        say(session.console, _lines(session, told, backlog, trouble), plain=session.plain)
     raise typer.Exit(_EXIT_WAITS if trouble else 0)
 
 

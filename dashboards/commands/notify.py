@@ -12,6 +12,7 @@ from dashboards.notify.channels import open_sender
 from dashboards.notify.message import Weight
 from dashboards.notify.sender import Answer, Outcome, Outgoing
 from dashboards.session import Session
+from dashboards.terminal.saying import say
 
 app = typer.Typer(help="Messages: try the channels.")
 _CANNOT = 3
@@ -37,7 +38,7 @@ def try_channels(
         )
         if not session.json:
             words = "sent" if answer.outcome is Outcome.SENT else "NOT sent"
-            session.console.print(f"{one.name} ({one.kind}): {words}: {answer.words}", markup=False)
+            say(session.console, [f"{one.name} ({one.kind}): {words}: {answer.words}"], plain=session.plain)
     if session.json:
         session.console.print_json(json.dumps({"schema": "layday/notify-test/1", "channels": found}))
     if any(one["outcome"] != Outcome.SENT.value for one in found):

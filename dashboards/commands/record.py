@@ -10,6 +10,7 @@ import typer
 
 from collector.errors import InputError
 from dashboards.session import EXIT_CODES, Session
+from dashboards.terminal.saying import say
 from forecast.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -133,8 +134,7 @@ def _verify(session: Session, file: Path) -> None:
         answer = {"schema": "layday/record-check/1", "agrees": not said, "differences": said}
         session.console.print_json(json.dumps(answer))
     else:
-        for words in said or ["The record says what is kept."]:
-            session.console.print(words, soft_wrap=True, markup=False)
+        say(session.console, said or ["The record says what is kept."], plain=session.plain)
     raise typer.Exit(EXIT_CODES[Verdict.NO_GO if said else Verdict.GO])
 
 
