@@ -192,6 +192,11 @@ def test_one_reading_is_any_poly_tent() -> None:
     assert "too little" in fit.unknown[0]
 
 
+def test_a_past_shorter_than_a_step_is_refused() -> None:
+    with pytest.raises(ValueError, match="a past of 59 s is shorter than a step of 60 s"):
+        past_on_grid({}, ("keel",), 0, 59_000_000)
+
+
 def test_a_power_that_cannot_be_is_refused() -> None:
     with pytest.raises(ValueError, match="power_w must be above 0"):
         fit_climate(circuit_past(days=1), 0.0)

@@ -64,3 +64,10 @@ def test_no_heat_is_asked_for_in_the_past_or_where_warmth_is_not_lacking() -> No
     assert with_more_heat(late, fit, ("keel",), at(0) - timedelta(minutes=30)) == late
     damp = one(forecast({"humidity_pct": 90.0}), Job("lay", 120.0, limits=JobLimits(humidity_max_pct=75.0)))
     assert with_more_heat(damp, fit, ("keel",), at(-6)) == damp
+
+
+def test_more_than_any_tent_heater_gives_is_not_asked_for() -> None:
+    """20 kW (common practice, no source): where 3 kW are lost for each kelvin, 15 K would take 45."""
+    fit = ClimateFit(model_of(1, out_w_k=3000.0, part_air_w_k=200.0), (0,), np.zeros(1), ())
+    answer = one(forecast({"part_c": 1.0}), COLD)
+    assert with_more_heat(answer, fit, ("keel",), at(-6)) == answer

@@ -98,6 +98,11 @@ def test_a_job_that_cannot_be_placed_is_named_with_its_limit() -> None:
     assert (wet.surest, wet.stuck, wet.binds) == (None, "sand", Limit.HUMIDITY)
 
 
+def test_a_job_without_an_hour_to_work_in_is_named_with_them() -> None:
+    nobody = plan(forecast(), [BARE], Terms(working=working_spans([(at(8), at(9))])))
+    assert (nobody.surest, nobody.stuck, nobody.binds) == (None, "sand", Limit.HOURS)
+
+
 def test_a_job_that_outlasts_the_forecast_is_named_with_it() -> None:
     found = plan(forecast(), [BARE, PlanStep(Job("wait", 48 * 60.0, 24 * 60.0, limits=DRY), "keel")], Terms())
     assert (found.surest, found.stuck, found.binds) == (None, "wait", Limit.HORIZON)
