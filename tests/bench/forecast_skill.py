@@ -141,7 +141,7 @@ def perfect_worst_week(errors: Array, random: np.random.Generator, draws: int = 
         turned = waves * np.exp(2j * np.pi * random.random(len(waves)))
         inside = np.abs(np.fft.irfft(turned, len(known))) < edge
         weeks = [inside[start : start + _WEEK_H] for start in range(0, len(inside), _WEEK_H)]
-        worst.append(min(week.mean() for week in weeks if len(week) >= DAY_STEPS))
+        worst.append(min((week.mean() for week in weeks if len(week) >= DAY_STEPS), default=np.nan))
     return float(np.mean(worst))
 
 
@@ -212,7 +212,8 @@ def main() -> None:
             else:
                 plain[result.task.name, result.task.unit] = result
             _print_result(result, plain)
-    print_summary([one for one in plain.values() if one.task.name not in SHORT])
+    if long := [one for one in plain.values() if one.task.name not in SHORT]:
+        print_summary(long)
     print_known(known, plain)
     print(f"\n{(time.monotonic() - began_s) / 60:.1f} min")
 
