@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench bench-intake bench-forecast bench-windows bench-yard soak fuzz mutants pictures wheel clean
+.PHONY: help demo test check format bench bench-intake bench-forecast bench-windows bench-yard soak fuzz mutants coverage pictures wheel clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -60,6 +60,13 @@ fuzz: $(VENV)/.test ## throw a million inputs each at the listener and the paylo
 
 mutants: $(VENV)/.test ## break air, cure, window and intake one thing at a time; the tests must notice (hours)
 	@nice $(BIN)/python -m tests.mutants $(ARGS)
+
+coverage: $(VENV)/.test ## count the lines and branches that the tests reach, in the processes they start too
+	@.ci/debian
+	@$(BIN)/python -m coverage erase
+	-@$(BIN)/python -m coverage run -m pytest -n $(JOBS) --dist worksteal $(ARGS)
+	@$(BIN)/python -m coverage combine --quiet
+	@$(BIN)/python -m tests.covered
 
 pictures: $(VENV)/.test ## draw the README's pictures and ask its questions again
 	@.ci/debian
