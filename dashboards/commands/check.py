@@ -52,7 +52,7 @@ def check(
             say(session.console, check_sentences(health, files, session.reader, outlook), plain=True)
         else:
             session.console.print(files_text(*files), soft_wrap=True)
-            session.console.print(check_text(health, session.reader, outlook))
+            session.console.print(check_text(health, session.reader, session.console.width, outlook))
     raise typer.Exit(0 if health.is_well else EXIT_CODES[Verdict.NO_NEWS])
 
 

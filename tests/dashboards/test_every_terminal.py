@@ -146,6 +146,15 @@ def test_a_mistake_is_told_in_one_sentence_that_says_what_to_do(
 
 
 @pytest.mark.parametrize("width", [50, 80, 120])
+def test_a_sensor_is_one_row_at_every_width(say: Say, width: int) -> None:
+    rows = [
+        line for line in say("check", width=width).splitlines() if line.startswith(("  keel.", "  sheer."))
+    ]
+    assert len(rows) == 6
+    assert all(row.endswith(" 0 s ago") for row in rows)
+
+
+@pytest.mark.parametrize("width", [50, 80, 120])
 def test_the_hours_ahead_keep_their_rows_beside_the_chart(say: Say, width: int) -> None:
     lines = say("ahead", width=width).splitlines()
     assert [line for line in lines if len(line) > width] == []

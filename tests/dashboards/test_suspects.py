@@ -45,7 +45,7 @@ def now_of(store: MemoryStore) -> ShedNow:
 
 
 def check_of(store: MemoryStore) -> str:
-    return check_text(examine(store, SENSORS, 900, NOW), READER).plain
+    return check_text(examine(store, SENSORS, 900, NOW), READER, 200).plain
 
 
 def test_a_shed_in_order_is_fit() -> None:

@@ -8,25 +8,31 @@ from collector.domain import QUANTITIES
 from dashboards.health import Age, Health, SensorHealth
 from dashboards.suspect_words import suspect_words, to_do_words
 from dashboards.terminal.palette import QUIET, STRONG
+from dashboards.terminal.render.now import wrapped
 from dashboards.view import NAMES, Reader, age_words
 
 _HEAD_SHOWN = 40
+_MARK_CELLS, _NAME_CELLS = 2, 14
 
 
 def files_text(config_words: str, store_words: str) -> Text:
     """Return what was looked at; a path stays in one piece, to be copied."""
-    return Text("\n").join([_fact("Configuration", config_words), _fact("Store", store_words)])
+    return Text("\n").join([_fact("Configuration", [config_words]), _fact("Store", [store_words])])
 
 
-def check_text(health: Health, reader: Reader, outlook: Age | None = None) -> Text:
+def check_text(health: Health, reader: Reader, width: int, outlook: Age | None = None) -> Text:
     """Return what was found, trouble marked with ``!`` at the start of its line."""
+
+    def fact(name: str, words: str, *, well: bool = True) -> Text:
+        return _fact(name, wrapped(words, width - _MARK_CELLS - _NAME_CELLS, ""), well=well)
+
     lines = [
-        _fact("Daemon", health.daemon_words, well=health.daemon_well),
-        *(_fact("Source", words) for words in health.source_words),
-        *([] if outlook is None else [_fact("Outlook", outlook.words, well=outlook.well)]),
-        _fact("Clock", health.clock_words, well="agree" in health.clock_words),
+        fact("Daemon", health.daemon_words, well=health.daemon_well),
+        *(fact("Source", words) for words in health.source_words),
+        *([] if outlook is None else [fact("Outlook", outlook.words, well=outlook.well)]),
+        fact("Clock", health.clock_words, well="agree" in health.clock_words),
         Text(),
-        *_sensor_lines(health, reader),
+        *_sensor_lines(health, reader, width),
         Text(),
         *_rejected_lines(health, reader),
     ]
@@ -60,26 +66,44 @@ def _unit(sensor: str) -> str:
     return f" {quantity.unit}" if quantity is not None and quantity.unit != "0/1" else ""
 
 
-def _fact(name: str, words: str, *, well: bool = True) -> Text:
-    return Text.assemble("  " if well else "! ", (f"{name:<14}", STRONG), words)
+def _fact(name: str, lines: list[str], *, well: bool = True) -> Text:
+    hanging = f"\n{'':<{_MARK_CELLS + _NAME_CELLS}}".join(lines)
+    return Text.assemble("  " if well else "! ", (f"{name:<{_NAME_CELLS}}", STRONG), hanging)
 
 
-def _sensor_lines(health: Health, reader: Reader) -> list[Text]:
+def _sensor_lines(health: Health, reader: Reader, width: int) -> list[Text]:
+    """Return a line for each sensor, its columns as wide as what stands in them, and what is wrong."""
     if not health.sensors:
         return [Text("! No sensor is configured and none has been heard.")]
-    widest = max(len(sensor.name) for sensor in health.sensors)
-    lines = [_sensor_line(sensor, widest) for sensor in health.sensors]
+    rows = [_sensor_cells(sensor) for sensor in health.sensors]
+    named, stated, valued, aged, _ = (max(map(len, column)) for column in zip(*rows, strict=True))
+    lines = []
+    for sensor, (name, state, value, age, notes) in zip(health.sensors, rows, strict=True):
+        mark = "  " if sensor.state == "good" or not sensor.configured else "! "
+        cells = f"{name:<{named}}  {state:<{stated}}  {value:>{valued}}  {age:<{aged}}  {notes}"
+        first, *rest = _wrapped_row(cells.rstrip(), width - _MARK_CELLS)
+        lines += [Text(mark + first), *(Text(f"    {line}") for line in rest)]
     told = [words for sensor in health.sensors if (words := sensor_words(sensor, reader))]
-    return lines + [Text(f"! {words}") for words in told]
+    return lines + [
+        Text(f"{'! ' if i == 0 else '  '}{line}")
+        for words in told
+        for i, line in enumerate(wrapped(words, width - _MARK_CELLS, ""))
+    ]
 
 
-def _sensor_line(sensor: SensorHealth, widest: int) -> Text:
-    mark = "  " if sensor.state == "good" or not sensor.configured else "! "
+def _wrapped_row(row: str, width: int) -> list[str]:
+    """Break a row between its columns where it is too long for a terminal."""
+    if len(row) <= width:
+        return [row]
+    head, _, rest = row[: width + 2].rpartition("  ")
+    return [head.rstrip(), *wrapped(f"{rest}{row[width + 2 :]}".strip(), width - 2, "")]
+
+
+def _sensor_cells(sensor: SensorHealth) -> tuple[str, str, str, str, str]:
     value = "-" if sensor.value is None else f"{sensor.value:g}"
     age = "" if sensor.age_s is None else f"{age_words(sensor.age_s)} ago"
     notes = [*sensor.flags, *(() if sensor.configured else ("not configured",))]
-    line = f"{sensor.name:<{widest}}  {sensor.state:<12} {value:>9}  {age:<14} {', '.join(notes)}"
-    return Text.assemble(mark, line.rstrip())
+    return sensor.name, sensor.state, value, age, ", ".join(notes)
 
 
 def _rejected_lines(health: Health, reader: Reader) -> list[Text]:
