@@ -4,7 +4,7 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,8 +25,10 @@ from forecast.shed_now import LOOK_BACK, Heard, bay_names, judge_shed, needed_na
 if TYPE_CHECKING:
     from collector.store.newest import NewestRows
 
-CLOSER_EVERY_S = 300.0
+CLOSER_EVERY = timedelta(minutes=5)
 """So often the closer look is repeated: a dot of the chart is six minutes wide, or more."""
+CLOSER_LEAST_S = 20.0
+"""But no sooner than this by the computer's own clock, where a simulated shed's runs faster."""
 _NEWEST = 20  # entries come seldom: one since the outlook is among the last
 
 LookCloser = Callable[[WatchedShed, Question], Answer]
@@ -127,14 +129,20 @@ class WatchFeed:
     def _closer(self, question: Question) -> Answer:
         """Look closer where the last look no longer answers the question; trouble with that is told."""
         journal = _mark(Path(self.shed.journal_file))
-        is_old = time.monotonic() - self._looked_s > CLOSER_EVERY_S
-        if is_old or self.looked is None or not self.looked.still_answers(question, journal):
+        looked = self.looked
+        is_old = (
+            looked is not None
+            and abs(question.at - looked.question.at) >= CLOSER_EVERY
+            and time.monotonic() - self._looked_s >= CLOSER_LEAST_S
+        )
+        if looked is None or is_old or not looked.still_answers(question, journal):
             try:
                 answer = self._look_closer(self.shed, question)
             except LaydayError as error:
                 answer = Answer(trouble=str(error))
-            self.looked, self._looked_s = Looked(question, journal, answer), time.monotonic()
-        return self.looked.answer
+            looked = self.looked = Looked(question, journal, answer)
+            self._looked_s = time.monotonic()
+        return looked.answer
 
     def _read_outlook(self) -> Outlook | None:
         """Return the newest outlook, read only when there is another."""

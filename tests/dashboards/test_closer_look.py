@@ -64,7 +64,9 @@ def test_silent_and_suspect_sensors_are_judged_as_from_the_whole_store(tmp_path:
     store.close()
 
 
-def test_it_is_asked_for_again_only_where_something_else_is_asked(tmp_path: Path) -> None:
+def test_it_is_asked_for_again_only_where_something_else_is_asked_or_it_is_old(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     session = watched(tmp_path, GOOD_DAY)
     counted = Counted()
     feed = WatchFeed(watched_shed(session), session.clock, counted)
@@ -72,13 +74,19 @@ def test_it_is_asked_for_again_only_where_something_else_is_asked(tmp_path: Path
     assert feed.look("sheer").past != before.past
     assert len(counted.asked) == 1
     assert not counted.asked[0].cures  # the outlook has them
+    monkeypatch.setattr("dashboards.watch_feed.CLOSER_LEAST_S", 0.0)
+    session.clock.set(AT + timedelta(minutes=4))  # type: ignore[attr-defined]
+    feed.look()
+    assert len(counted.asked) == 1
     journal = open_journal(session.journal_path)
     assert journal is not None
-    session.clock.set(AT + timedelta(minutes=5))  # type: ignore[attr-defined]
     journal.start(replace(BATCH, bay="sheer"), Told(AT + timedelta(minutes=4), AT + timedelta(minutes=4)))
     journal.close()
     assert [cure.key for cure in feed.look().cures] == ["k1", "s2"]
     assert len(counted.asked) == 2
+    session.clock.set(AT + timedelta(minutes=9))  # type: ignore[attr-defined]
+    feed.look()
+    assert len(counted.asked) == 3
     feed.close()
 
 
