@@ -101,6 +101,19 @@ def test_a_busy_sensor_whose_reads_end_amid_packets_is_not_a_slow_one() -> None:
     assert len(sink.got) == 24
 
 
+def test_a_sensor_that_waits_for_the_store_is_not_too_slow() -> None:
+    """It is not read meanwhile, so nothing that is late is its own doing."""
+    sink = Basket()
+    with listening(sink, limits=QUICK) as listener, joined(listener.port) as raw:
+        sink.has_space = False
+        raw.send(client.publish("t", b"1", qos=1, packet_id=1))
+        assert raw.packet() == b"\x40\x02\x00\x01"
+        raw.send(client.publish("t", b"2", qos=1, packet_id=2))
+        time.sleep(1.0)  # twice what a packet may take
+        sink.has_space = True
+        assert raw.packet() == b"\x40\x02\x00\x02"
+
+
 def test_who_is_sent_away_in_mid_speech_still_hears_why() -> None:
     """A socket closed with bytes unread is reset, and takes the last answer with it (RFC 1122, 4.2.2.13)."""
     sink = Basket()
