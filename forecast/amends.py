@@ -44,7 +44,8 @@ def amended(mix: Array, measured: Array, times_us: Times, first: int = 0) -> Arr
     the ridge of a day is fitted to what had been measured by its midnight.
     """
     values = filled(measured, "")
-    errors = np.stack([lagged(measured, -knot) for knot in KNOTS]) - mix
+    heard = np.where(np.isfinite(measured), measured, np.nan)
+    errors = np.stack([lagged(heard, -knot) for knot in KNOTS]) - mix
     clock = times_us // STEP_US
     points = mix[:, first:].copy()
     for place, knot in enumerate(KNOTS):

@@ -70,3 +70,11 @@ def test_before_there_is_enough_to_go_by_nothing_is_changed() -> None:
     measured = _measured()[: 3 * DAY_STEPS]
     mix = _mix(measured, np.ones(len(measured)))
     assert np.array_equal(amended(mix, measured, _TIMES_US[: len(measured)]), mix)
+
+
+def test_what_is_no_number_teaches_nothing() -> None:
+    measured = _measured()
+    mix = _mix(measured, np.random.default_rng(7).normal(0, 1.0, len(measured)))
+    holed, broken = measured.copy(), measured.copy()
+    holed[300:310], broken[300:310] = np.nan, np.inf
+    assert np.array_equal(amended(mix, broken, _TIMES_US), amended(mix, holed, _TIMES_US))
