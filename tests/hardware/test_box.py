@@ -5,6 +5,7 @@ import re
 import shutil
 import socket
 import subprocess
+import sys
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -64,7 +65,7 @@ def test_the_scripts_are_clean() -> None:
         *(HARDWARE / "systemd" / name for name in ("layday", "layday-backup")),
     ]
     scripts += [ROOT / ".ci" / name for name in ("run", "debian", "venv")]
-    said = _run("shellcheck", *scripts)
+    said = _run(Path(sys.executable).with_name("shellcheck"), *scripts)
     assert said.returncode == 0, said.stdout
 
 

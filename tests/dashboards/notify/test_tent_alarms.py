@@ -142,9 +142,9 @@ def test_a_flame_that_goes_out_is_one_message_and_hides_the_cold_it_brings(tmp_p
     assert read.count("[the heater has stopped: light it again]") == 1
     assert "What to do: look at gas, flame and power; air the shed before you light it again." in read
     assert "kg of fuel are left" in read
-    stopped, _, after = read.partition("[keel: over: heater stopped]")
+    stopped, _, after = read.partition("[hull (keel): over: heater stopped]")
     assert "You need do nothing." in after
-    for hidden in ("warm it", "not sandable", "cover it", "can start"):
+    for hidden in ("warm it", "not sandable by", "cover it", "can start"):
         assert hidden not in stopped.partition("[the heater has stopped")[2]
 
 
