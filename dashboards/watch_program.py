@@ -1,8 +1,14 @@
 """The live screen's own process: it takes the place of the command that read the configuration."""
 
+import errno
 import json
 import os
+import signal
 import sys
+import termios
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryFile
@@ -15,6 +21,8 @@ from dashboards.watch_feed import Looked, WatchFeed
 from dashboards.watched_shed import WatchedShed
 
 _CODE = "import sys; sys.path.insert(0, sys.argv.pop(1)); from dashboards.watch_program import main; main()"
+_STDERR = 2
+_TERMINAL_EVERY_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +73,27 @@ def draw(order: ScreenOrder, clock: Clock) -> int:
     look = Look(view="big" if order.big else "main", plain=order.plain, only_ascii=order.only_ascii)
     feed = WatchFeed(order.shed, clock, look_in_a_process, order.looked)
     app = WatchApp(feed, every_s=order.every_s, look=look, for_s=order.for_s)
-    # without the mouse a terminal's own selecting and scrolling work, over ssh too
-    app.run(mouse=False)
+    with _no_longer_than_the_terminal():
+        # without the mouse a terminal's own selecting and scrolling work, over ssh too
+        app.run(mouse=False)
     return app.return_code or 0
+
+
+@contextmanager
+def _no_longer_than_the_terminal() -> Iterator[None]:
+    """End the process soon after its terminal is gone: what is then still to be written never ends."""
+    ended = threading.Event()
+
+    def watch() -> None:
+        while not ended.wait(_TERMINAL_EVERY_S):
+            try:
+                termios.tcgetattr(_STDERR)
+            except termios.error as error:
+                if error.args[0] == errno.EIO:  # hung up
+                    os._exit(128 + signal.SIGHUP)
+
+    threading.Thread(target=watch, name="terminal", daemon=True).start()
+    try:
+        yield
+    finally:
+        ended.set()

@@ -27,6 +27,7 @@ class Terminal:
     def __init__(self, folder: Path, size: tuple[int, int]) -> None:
         self._tmux = [program("tmux", "tmux"), "-u", "-S", str(folder / "tmux"), "-f", "/dev/null"]
         self._ask("new-session", "-d", "-s", "t", "-x", str(size[0]), "-y", str(size[1]), "sh")
+        until(lambda: bool(self.shown().strip()), "a prompt: what is typed sooner may be lost", 20.0)
 
     def _ask(self, *words: str) -> str:
         return subprocess.run(
@@ -36,7 +37,13 @@ class Terminal:
     def type(self, line: str) -> None:
         """Type a line and Enter."""
         self._ask("send-keys", "-t", "t", "-l", line)
+        until(self._entered, f"the shell takes {line}", 20.0)
+
+    def _entered(self) -> bool:
+        """Press Enter, which a shell that has just started may lose, and say whether it was heard."""
         self._ask("send-keys", "-t", "t", "Enter")
+        time.sleep(0.3)
+        return self.pid() is not None or re.search(r"ended \d", self.shown()) is not None
 
     def press(self, key: str) -> None:
         self._ask("send-keys", "-t", "t", key)
@@ -56,10 +63,8 @@ class Terminal:
     def pid(self) -> int | None:
         """Return the process that the shell runs."""
         shell = self._ask("display-message", "-p", "-t", "t", "#{pane_pid}").strip()
-        found = subprocess.run(
-            ["pgrep", "-P", shell], capture_output=True, text=True, check=False
-        ).stdout.split()
-        return int(found[0]) if found else None
+        found = children_of(int(shell))
+        return found[0] if found else None
 
     def close(self) -> None:
         subprocess.run([*self._tmux, "kill-server"], check=False, capture_output=True)
@@ -96,6 +101,21 @@ def open_watch(
     terminal.type(line_of(folder, UTF8 if environment is None else environment))
     until(lambda: is_whole(terminal.shown()), f"the screen: {terminal.shown()}", 30.0)
     return terminal
+
+
+def children_of(pid: int) -> list[int]:
+    """Return the processes that a process started."""
+    found = subprocess.run(["pgrep", "-P", str(pid)], capture_output=True, text=True, check=False)
+    return [int(one) for one in found.stdout.split()]
+
+
+def is_running(pid: int) -> bool:
+    """Say whether a process is there and no zombie."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
 
 
 def is_whole(shown: str) -> bool:
@@ -167,6 +187,21 @@ def test_every_signal_gives_the_terminal_back(terminals: list[Terminal], tmp_pat
     until(lambda: "ended " in terminal.shown(), f"it ends: {terminal.shown()}")
     assert terminal.state() == "0 0 1"
     assert "Traceback" not in terminal.shown()
+
+
+@pytest.mark.parametrize("command", ["watch", "demo"])
+def test_it_ends_with_its_terminal(terminals: list[Terminal], tmp_path: Path, command: str) -> None:
+    watched(tmp_path, clock=SystemClock())
+    terminal = Terminal(tmp_path, (80, 24))
+    terminals.append(terminal)
+    terminal.type(line_of(tmp_path, UTF8, command=command))
+    until(lambda: is_whole(terminal.shown()), f"the screen: {terminal.shown()}", 60.0)
+    pid = terminal.pid()
+    assert pid is not None
+    started = children_of(pid)
+    assert command == "watch" or started
+    terminal.close()
+    until(lambda: not any(map(is_running, (pid, *started))), "the end of it and of what it started", 30.0)
 
 
 @pytest.mark.parametrize("key", ["q", "C-c"])
