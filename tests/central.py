@@ -60,7 +60,7 @@ bind-address = "127.0.0.1:{rpc}"
 """
 _NGINX = """
 daemon off;
-worker_processes 1;
+master_process off;  # a worker would outlive a master that is killed
 pid {folder}/nginx.pid;
 error_log {folder}/nginx.log error;
 events {{ worker_connections 256; }}

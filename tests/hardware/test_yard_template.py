@@ -54,7 +54,7 @@ class Yard:
             f"{kind}_temp_path {folder}/{kind};"
             for kind in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
         )
-        head = f"daemon off; pid {folder}/pid; error_log {folder}/log; user root;"
+        head = f"daemon off; master_process off; pid {folder}/pid; error_log {folder}/log; user root;"
         whole = f"{head}\nevents {{}}\nhttp {{ access_log off; {temp}\n{server}\n}}"
         (folder / "nginx-test.conf").write_text(whole)
         self.door = ServerProcess(
