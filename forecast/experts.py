@@ -9,12 +9,14 @@ several anchors to shrink towards: the mix picks among them, bay by bay and hour
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from forecast.baselines import lagged, persistence, same_hour, usual_day, usual_day_at_level
 from forecast.features import Features
 from forecast.past import DAY_STEPS, Array, History, Times
+from forecast.trees import TREE_KNOTS, Changes, TreeFits
 
 # Half hours ahead at which experts speak; between them departures are interpolated.
 KNOTS = (1, 2, 3, 4, 6, 8, 10, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 60, 72, 84, 96, 120, 144)
@@ -40,7 +42,11 @@ EXPERT_NAMES = (
     ),
     "robust ridge",
     "plain ridge",
+    "trees",
 )
+# The last expert, which speaks at few knots and has a share of its own.
+TREES = EXPERT_NAMES.index("trees")
+_TREE_PLACES = [KNOTS.index(knot) for knot in TREE_KNOTS]
 _ROUNDS = 3
 _MIN_ROWS = 96
 _CLIP_SD = 6.0
@@ -109,8 +115,12 @@ class Fit:
     plain: _Linear
 
 
-# One per knot; None where there was too little to learn from.
-Fits = tuple[Fit | None, ...]
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """What was learned for all knots at one refit; None where there was too little to learn from."""
+
+    knots: tuple[Fit | None, ...]
+    trees: TreeFits
 
 
 @dataclass(slots=True)
@@ -194,29 +204,37 @@ def replay_and_learn(history: History, unit: tuple[str, str], refits: Sequence[i
     """Return the same as `replay`, and what the last refit learned."""
     features = Features(history, *unit)
     said = np.full((len(EXPERT_NAMES), len(KNOTS), len(history)), np.nan)
+    spans = [np.arange(*ends) for ends in pairwise([*refits, len(history)])]
     learned: list[Fit | None] = []
     for place, knot in enumerate(KNOTS):
         here = _Knot(features, knot)
         fit = None
-        for refit, end in zip(refits, [*refits[1:], len(history)], strict=True):
+        for refit, span in zip(refits, spans, strict=True):
             fit = here.fit(refit)
-            here.say(fit, np.arange(refit, end), said[:, place])
+            here.say(fit, span, said[:, place])
         learned.append(fit)
-    return said, tuple(learned)
+    changes = Changes(features, *unit)
+    trees: TreeFits = ()
+    for refit, span in zip(refits, spans, strict=True):
+        trees = changes.fit(refit)
+        said[TREES, _TREE_PLACES, span[:, None]] = changes.say(trees, span).T
+    return said, Fits(tuple(learned), trees)
 
 
 def learn(history: History, unit: tuple[str, str]) -> Fits:
     """Return what the experts learn from all targets measured by the last step of `history`."""
-    features = Features(history, *unit)
-    return tuple(_Knot(features, knot).fit(len(history) - 1) for knot in KNOTS)
+    features, last = Features(history, *unit), len(history) - 1
+    fits = tuple(_Knot(features, knot).fit(last) for knot in KNOTS)
+    return Fits(fits, Changes(features, *unit).fit(last))
 
 
 def speak(history: History, unit: tuple[str, str], fits: Fits, first: int) -> Array:
     """Return what the experts say (experts, knots, n - first) at the origins from step `first` on."""
     start = max(0, first - _MEMORY_STEPS)
     recent = history.since(start)
-    features = Features(recent, *unit)
+    features, span = Features(recent, *unit), np.arange(first - start, len(recent))
     said = np.full((len(EXPERT_NAMES), len(KNOTS), len(recent)), np.nan)
-    for place, (knot, fit) in enumerate(zip(KNOTS, fits, strict=True)):
-        _Knot(features, knot).say(fit, np.arange(first - start, len(recent)), said[:, place])
+    for place, (knot, fit) in enumerate(zip(KNOTS, fits.knots, strict=True)):
+        _Knot(features, knot).say(fit, span, said[:, place])
+    said[TREES, _TREE_PLACES, span[:, None]] = Changes(features, *unit).say(fits.trees, span).T
     return said[:, :, first - start :]

@@ -25,15 +25,16 @@ class Features:
     """All inputs of one (bay, quantity), as arrays over origins (n,) and inputs (p,)."""
 
     def __init__(self, history: History, bay: str, quantity: str) -> None:
-        self._history = history
+        self.history = history
         own = f"{bay}.{quantity}"
-        self._filled = {name: filled(values, name) for name, values in history.columns.items()}
+        self.filled = {name: filled(values, name) for name, values in history.columns.items()}
         self.measured = history.columns[own]
-        self.values = self._filled[own]
+        self.values = self.filled[own]
         self.heard = age_steps(self.measured) <= _LONGEST_HOLE_STEPS
         self.usual_now = usual_day(self.values, 0)
         turn = 2 * np.pi / (DAY_STEPS * STEP_US)
         self._day = (history.times_us % (DAY_STEPS * STEP_US)) * turn
+        self.hour_waves = [np.sin(self._day), np.cos(self._day), np.sin(2 * self._day), np.cos(2 * self._day)]
         self._inputs = self._other_inputs(bay, own)
         self._neighbours = self._of_neighbours(bay, quantity)
         self._quick = [name for name in (own, *self._names(bay, own)) if name in history.within]
@@ -50,16 +51,16 @@ class Features:
     def _names(self, bay: str, own: str) -> list[str]:
         """Return the columns beside the forecast one that bear on it."""
         names = [f"{bay}.{kind}" for kind in ("air_c", "humidity_pct", "part_c")]
-        return [name for name in (*names, *_OUTSIDE, *_MACHINES) if name in self._filled and name != own]
+        return [name for name in (*names, *_OUTSIDE, *_MACHINES) if name in self.filled and name != own]
 
     def _of_neighbours(self, bay: str, quantity: str) -> list[Array]:
         """Return what the other bays measure: all sit in one shed, and one often feels it first."""
-        others = [other for other in self._history.bays if other != bay and f"{other}.air_c" in self._filled]
-        found = [self._filled[f"{other}.air_c"] for other in others]
+        others = [other for other in self.history.bays if other != bay and f"{other}.air_c" in self.filled]
+        found = [self.filled[f"{other}.air_c"] for other in others]
         if quantity == "humidity_pct":
-            damp = [other for other in others if f"{other}.humidity_pct" in self._filled]
+            damp = [other for other in others if f"{other}.humidity_pct" in self.filled]
             found += [
-                _vapour_pa(self._filled[f"{other}.air_c"], self._filled[f"{other}.humidity_pct"])
+                _vapour_pa(self.filled[f"{other}.air_c"], self.filled[f"{other}.humidity_pct"])
                 for other in damp
             ]
         if len(others) > _MOST_NEIGHBOURS:
@@ -68,9 +69,9 @@ class Features:
         return found
 
     def _other_inputs(self, bay: str, own: str) -> list[Array]:
-        inputs = [self._filled[name] for name in self._names(bay, own)]
+        inputs = [self.filled[name] for name in self._names(bay, own)]
         for place in (bay, "outdoor"):
-            air, humidity = self._filled.get(f"{place}.air_c"), self._filled.get(f"{place}.humidity_pct")
+            air, humidity = self.filled.get(f"{place}.air_c"), self.filled.get(f"{place}.humidity_pct")
             if air is not None and humidity is not None:
                 inputs.append(_vapour_pa(air, humidity))
         return inputs
@@ -87,7 +88,7 @@ class Features:
             columns += [odd, lagged(odd, 4), running_mean(odd, 8), running_mean(odd, DAY_STEPS)]
         columns += [other - usual_day(other, 0) for other in self._neighbours]
         for name in self._quick:
-            columns += list(self._history.within[name].T)
+            columns += list(self.history.within[name].T)
         return np.nan_to_num(np.stack(columns, axis=1))
 
     def toward(self, ahead_steps: int, usual: Array) -> Array:
@@ -97,19 +98,19 @@ class Features:
         waves = [np.sin(hour), np.cos(hour), np.sin(2 * hour), np.cos(2 * hour)]
         columns = [same_hour(values, ahead_steps, day) - usual for day in (1, 2, 3, 7)]
         columns += waves + [own * wave for wave in waves]
-        columns += self._known_ahead(ahead_steps)
+        columns += self.known_ahead(ahead_steps)
         return np.hstack([self.state, np.nan_to_num(np.stack(columns, axis=1))])
 
-    def _known_ahead(self, ahead_steps: int) -> list[Array]:
+    def known_ahead(self, ahead_steps: int) -> list[Array]:
         """Return what is known of the target's time and the hours before it, beside now and the usual day."""
         columns = []
         count = len(self.values)
-        for name, known in self._history.ahead.items():
+        for name, known in self.history.ahead.items():
             full = np.full(count + AHEAD_STEPS, np.nan)
             full[: len(known)] = known[: len(full)]
             target = full[ahead_steps : ahead_steps + count]
             mean = _mean_before(full, ahead_steps, ahead_steps, count)
-            now = self._filled.get(name, full[:count])
+            now = self.filled.get(name, full[:count])
             usual = usual_day(now, ahead_steps)
             columns += [target - now, target - usual, mean - now, np.where(np.isfinite(target), 1.0, 0.0)]
             for span in _BEFORE_TARGET_STEPS:
@@ -122,10 +123,10 @@ class Features:
         values = self.values
         columns = [lagged(values, lag) for lag in _RAW_LAGS]
         columns.append(same_hour(values, ahead_steps))
-        columns += [np.sin(self._day), np.cos(self._day), np.sin(2 * self._day), np.cos(2 * self._day)]
+        columns += self.hour_waves
         for other in self._inputs:
             columns += [other, lagged(other, 6), lagged(other, DAY_STEPS)]
-        columns += self._known_ahead(ahead_steps)
+        columns += self.known_ahead(ahead_steps)
         stacked = np.stack(columns, axis=1)
         return np.where(np.isfinite(stacked), stacked, values[:, None])
 

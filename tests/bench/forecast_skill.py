@@ -40,6 +40,7 @@ from forecast import (
     paths,
     scores,
     spread,
+    trees,
     weighing,
 )
 from forecast.amends import amended
@@ -59,7 +60,7 @@ from tests.bench.skill_tables import JOBS_H, print_known, print_rows, print_summ
 
 _PLACES = [KNOTS.index(2 * hours) for hours in HORIZONS_H]
 _WEEK_H = 168
-_SPEAKING = (_sonntag, air, baselines, experts, features, past, forecaster)
+_SPEAKING = (_sonntag, air, baselines, experts, features, past, forecaster, trees)
 _WEIGHING = (weighing, amends, spread, paths, scores)
 
 
