@@ -42,7 +42,10 @@ HOUSE = {
     "collector.quality.judge": f"{_IN}/quality/test_judge.py",
     "collector.listener.decoder": f"{_IN}/listener/test_decoder.py",
     "collector.listener.connection": f"{_IN}/listener",
-    "collector.listener.hub": f"{_IN}/listener",
+    "collector.listener.hub": " ".join(
+        f"{_IN}/listener/test_{name}.py"
+        for name in ("hub", "rates", "conversation", "limits", "secrets", "clients")
+    ),
     "collector.store.rows": f"{_IN}/store -k 'sqlite or every_answer_is_the_same'",
     "collector.store.marks": f"{_IN}/store/test_marks.py -k marks {_IN}/store/test_contract.py",
     "forecast.air": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
