@@ -46,7 +46,8 @@ HOUSE = {
         f"{_IN}/listener/test_{name}.py"
         for name in ("hub", "rates", "conversation", "limits", "secrets", "clients")
     ),
-    "collector.store.rows": f"{_IN}/store -k 'sqlite or every_answer_is_the_same'",
+    "collector.store.rows": f"{_IN}/store/test_rows.py {_IN}/store/test_contract.py"
+    f" {_IN}/store/test_compaction.py -k 'test_rows or sqlite or every_answer_is_the_same'",
     "collector.store.marks": f"{_IN}/store/test_marks.py -k marks {_IN}/store/test_contract.py",
     "forecast.air": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
     "forecast._sonntag": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
