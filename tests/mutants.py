@@ -59,6 +59,7 @@ HOUSE = {
     "forecast.window": "tests/forecast/test_window_ends.py tests/forecast/test_window.py",
     "forecast.start_odds": "tests/forecast/test_start_odds.py tests/forecast/test_window.py",
     "forecast.job": "tests/forecast/test_job.py",
+    "forecast.verdict": "tests/forecast/test_verdict.py",
 }
 _OTHER: dict[type[ast.AST], Callable[[], Any]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult,

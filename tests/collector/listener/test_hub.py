@@ -96,6 +96,7 @@ def test_a_socket_has_ten_seconds_for_its_connect_to_the_second() -> None:
         assert not sink.bad
         leap.sweep_at(10.1)
         assert [record.reason for record in sink.bad] == ["no CONNECT in time"]
+        assert listener.status().words == "waiting for sensors; 1 times: no CONNECT in time"
         assert raw.hung_up()
 
 
@@ -280,3 +281,18 @@ def test_stopping_says_goodbye_as_the_version_lets_it(version: int, goodbye: byt
         assert raw.hung_up()
         assert new.hung_up()
         assert not listener.status().connected
+
+
+def test_whoever_stops_the_listener_hears_when_the_last_client_has_gone_and_not_before() -> None:
+    sink = Basket()
+    with leaping(sink) as (listener, leap):
+        joined(listener.port).socket.close()
+        eventually(lambda: not leap.hub.sockets)
+        with joined(listener.port, client_id="keel") as keel:
+            with joined(listener.port, client_id="sheer"):
+                leap.on_its_thread(leap.hub.shut)
+                assert keel.hung_up()
+            eventually(lambda: len(leap.hub.sockets) == 1)
+            assert not leap.hub.empty.is_set()
+        eventually(leap.hub.empty.is_set)
+        assert not leap.hub.sockets
