@@ -137,7 +137,7 @@ def invented_pace(seed: int, *, staged: bool, blushes: bool, stalling: bool) -> 
         return grown
 
     return JobPace(
-        sums(random.uniform(4.0, 20.0)),
+        sums(random.uniform(3.0, 20.0)),
         random.uniform(0.7, 1.4, STEPS),
         np.full(STEPS, 1.5),
         sums(random.uniform(15.0, 40.0)) if staged else None,
@@ -225,7 +225,7 @@ class Plain:
 JOBS = st.builds(
     Job,
     st.just("lay"),
-    st.sampled_from([5.0, 10.0, 25.0, 40.0, 75.0]),
+    st.sampled_from([5.0, 25.0, 40.0, 75.0, 120.0]),
     st.sampled_from([0.0, 13.0, 27.0, 40.0]),
     st.just(CARD),
     layers=st.sampled_from([1, 2, 4]),
