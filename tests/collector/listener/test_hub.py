@@ -4,66 +4,19 @@ Time leaps here when a test says so, and the sweep runs only then: no test waits
 """
 
 import socket
-import threading
-import time
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import pytest
 
 from collector.clock import ManualClock
 from collector.domain import Rejected
-from collector.listener import Limits, Listener
+from collector.listener import Limits
 from tests.collector.listener import client_bytes as client
-from tests.collector.listener.support import Basket, RawClient, eventually, joined, listening
+from tests.collector.listener.support import CALM, Basket, RawClient, eventually, joined, leaping, listening
 
 NOON = datetime(2024, 3, 1, 12, tzinfo=UTC)
-CALM: dict[str, Any] = {"sweep_s": 1e6, "records_per_s": 1e-6, "connections_per_s": 1e-6}
 TOO_LARGE = b"x" * 129
-
-
-class Leaping:
-    """A running listener whose loop's time is moved by hand."""
-
-    def __init__(self, listener: Listener) -> None:
-        assert listener._hub is not None
-        self.hub = listener._hub
-        self._began_s = time.monotonic()
-        self._now_s = self._began_s
-        self.hub.loop.time = lambda: self._now_s  # type: ignore[method-assign]
-
-    def sweep_at(self, elapsed_s: float) -> None:
-        """Let so much time have passed since the beginning, and sweep."""
-        self._now_s = self._began_s + elapsed_s
-        self.on_its_thread(self.hub.sweep)
-
-    def on_its_thread(self, what: Callable[[], object]) -> None:
-        """Have something done where the hub lives, and wait for it."""
-        done = threading.Event()
-
-        def run() -> None:
-            what()
-            self.hub.loop.call_soon(done.set)
-
-        self.hub.loop.call_soon_threadsafe(run)
-        assert done.wait(10)
-
-
-@contextmanager
-def leaping(
-    sink: Basket,
-    limits: Limits | None = None,
-    **settings: Any,  # noqa: ANN401  those of the configuration
-) -> Iterator[tuple[Listener, Leaping]]:
-    """Run a listener that does nothing by time unless told so."""
-    with listening(sink, limits=limits or Limits(**CALM), **settings) as listener:
-        leap = Leaping(listener)
-        try:
-            yield listener, leap
-        finally:
-            del leap.hub.loop.time  # stopping takes time
 
 
 def is_alive(raw: RawClient) -> bool:
@@ -109,7 +62,7 @@ def test_a_packet_has_two_minutes_to_arrive_and_idle_time_before_it_does_not_cou
         leap.sweep_at(1000.0)
         raw.send(client.publish("t", b"21.5")[:-1])
         eventually(lambda: any(one.in_mid_packet for one in leap.hub.sockets))
-        leap.on_its_thread(list)
+        leap.settle()
         leap.sweep_at(1119.9)
         assert listener.status().connections == 1
         leap.sweep_at(1120.1)
@@ -122,7 +75,7 @@ def test_who_was_told_to_go_has_its_time_to_hang_up_and_no_more() -> None:
     with leaping(sink, Limits(**CALM, linger_s=5.0)) as (listener, leap), joined(listener.port, 5) as raw:
         raw.send(b"\xf1\x00")  # an AUTH with a flag: malformed
         assert raw.packet()[0] == 0xE0
-        leap.on_its_thread(list)  # whatever is going on there has come to its end
+        leap.settle()
         leap.sweep_at(4.9)
         assert len(leap.hub.sockets) == 1
         leap.sweep_at(5.1)

@@ -164,6 +164,18 @@ def test_a_past_moment_is_sought_from_its_end_backwards(con: sqlite3.Connection)
     assert f"at_us > {at(499_999.5)} AND at_us <= {at(500_000.5)}" in only
 
 
+def test_a_sensor_whose_last_reading_is_asked_for_is_looked_up_and_not_sought(
+    con: sqlite3.Connection,
+) -> None:
+    """Every screen asks for the newest reading each second; a sensor yet to be heard has none."""
+    spans = [*stretch_of(con, {1: [0, 10], 2: [3, 9]}), Span(3, at(11), at(20))]
+    asked: list[str] = []
+    con.set_trace_callback(asked.append)
+    found = rows.newest(con, spans, at(5), at(10))
+    assert {sensor: row.at_us for sensor, row in found.items()} == {1: at(10), 2: at(9)}
+    assert len(asked) == 2
+
+
 def test_a_sensor_long_silent_is_found_in_few_steps(con: sqlite3.Connection) -> None:
     """Steps double, so a year takes some twenty and not half a million."""
     spans = stretch_of(con, {1: [0, 500_010]})
