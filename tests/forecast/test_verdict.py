@@ -43,7 +43,8 @@ def test_inside_every_limit_is_go_and_names_what_it_rests_on() -> None:
     assert bay.dew_point_c == pytest.approx(12.008, abs=0.01)
     assert bay.margin_k == pytest.approx(19.0 - 12.008, abs=0.01)
     assert bay.frost_point_c is None
-    assert bay.age_s == 25.0
+    assert (bay.air_c, bay.humidity_pct, bay.part_c, bay.age_s) == (20.0, 60.0, 19.0, 25.0)
+    assert {reason.flags for reason in bay.reasons} == {0}
 
 
 @pytest.mark.parametrize(
@@ -216,6 +217,10 @@ def test_below_zero_the_frost_point_is_given_too() -> None:
     assert bay.dew_point_c == pytest.approx(-2.113, abs=0.01)
     assert bay.frost_point_c == pytest.approx(-1.867, abs=0.02)
     assert bay.margin_k == pytest.approx(4.0 + 1.867, abs=0.02)
+    thawing = judge(air_c=Measured(8.0, 5), humidity_pct=Measured(60.0, 5), part_c=Measured(8.0, 5))
+    assert thawing.dew_point_c is not None
+    assert 0.0 < thawing.dew_point_c < 1.0
+    assert thawing.frost_point_c is None
 
 
 def test_the_worst_of_none_is_no_news() -> None:
