@@ -19,13 +19,13 @@ from collector.units import (
 from dashboards.cures import card_pots, read_book
 from dashboards.mix_view import MixAnswer, mix_json, mix_lines
 from dashboards.session import Session
+from dashboards.shed_at import shed_at
 from dashboards.terminal.saying import say
 from forecast.card import Card
 from forecast.card_files import find_card
 from forecast.layup import Layup, Ply, Weave, layup
 from forecast.mix import Percentage, batches, layup_warnings, mix, percent_for_work_time
 from forecast.resin import gel_surface
-from forecast.shed_now import shed_now
 from forecast.time_surface import TimeSurface
 
 _PLY = re.compile(
@@ -97,18 +97,7 @@ def _temperature(session: Session, temp: str | None, bay: str | None) -> tuple[f
             low, high = session.reader.temperature(_COLDEST_C), session.reader.temperature(_HOTTEST_C)
             raise InputError(f"--temp {temp!r} is outside {low} to {high}, where resin can be worked")
         return temp_c, "as given"
-    store = session.open_store(read_only=True)
-    try:
-        shed = shed_now(
-            store,
-            session.config.shed.name,
-            session.config.sensors,
-            session.limits,
-            session.clock.now(),
-        )
-    finally:
-        store.close()
-    places = {found.bay: found for found in shed.bays}
+    places = {found.bay: found for found in shed_at(session, session.clock.now()).bays}
     if bay not in places:
         known = f"{', '.join(places) or 'none'}{did_you_mean(bay or '', places)}"
         raise InputError(f"--bay {bay!r}: no bay is called so; there are {known}")
