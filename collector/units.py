@@ -157,6 +157,18 @@ def parse_mass_g(text: str, *, default: str = "") -> float:
     return _scaled(text, "mass", _MASS_G, default)
 
 
+def is_volume(text: str) -> bool:
+    """Say whether an amount is in a unit of volume; a bare "oz" is in none.
+
+    A quart or gallon that does not say whose is one too: `parse_volume_ml` then says how to write it.
+
+    >>> is_volume("1.5 l"), is_volume("1 qt"), is_volume("800g")
+    (True, True, False)
+    """
+    found = _NUMBER.fullmatch(text.strip())
+    return found is not None and _plain(found[2]) in {*_VOLUME_ML, "qt", "gal"}
+
+
 def parse_volume_ml(text: str, *, default: str = "") -> float:
     """Return a volume [mL], as in ``15ml``, ``0.5 l``, ``24 fl oz`` (US), ``1 us gal``.
 

@@ -11,7 +11,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from collector.clock import EPOCH, QuickClock, SystemClock
 from collector.config import load_config
@@ -23,6 +22,7 @@ from collector.service import Daemon
 from collector.store.base import Store
 from collector.store.opening import open_store
 from dashboards.beside import Beside
+from dashboards.demo_folder import MESSAGES, demo_folder
 from dashboards.session import Session
 from hardware.tent.node import sensor_entries, status_topic
 from hardware.tent.parameters import Tent
@@ -37,7 +37,6 @@ _BATCH = 5000
 _LAID_BEFORE = timedelta(hours=2)
 FLAME_OUT_AFTER = timedelta(minutes=10)
 FLAME_OUT = timedelta(hours=8)
-MESSAGES = "messages.jsonl"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +60,9 @@ def demo_shed(session: Session, speed: float, seed: int) -> Iterator[DemoShed]:
     LaydayError
         If a part of it cannot start.
     """
-    with TemporaryDirectory(prefix="layday-demo-") as folder:
-        path = Path(folder) / "layday.toml"
-        path.write_text(_config_text(Path(folder), _free_port(), _free_port()), encoding="utf-8")
+    with demo_folder() as folder:
+        path = folder / "layday.toml"
+        path.write_text(_config_text(folder, _free_port(), _free_port()), encoding="utf-8")
         config = load_config(path)
         start = SystemClock().now().replace(second=0, microsecond=0)
         simulation = Simulation(Tent(), start - PAST, seed, _trouble(start))

@@ -28,7 +28,7 @@ class MixAnswer:
 def mix_json(answer: MixAnswer) -> dict[str, object]:
     """Return a mix as ``layday/mix/1``; every number's unit is in its name."""
     found = answer.mix
-    data: dict[str, object] = {
+    return {
         "schema": "layday/mix/1",
         "card": answer.card.key,
         "temp_c": answer.temp_c,
@@ -49,24 +49,23 @@ def mix_json(answer: MixAnswer) -> dict[str, object]:
         "warnings": list(found.warnings),
         "cautions": list(found.cautions),
         "job_g": answer.job_g,
-        "batches": None,
-        "layup": None,
+        "batches": None if answer.batches is None else _batches_json(answer.batches),
+        "layup": None if answer.layup is None else _layup_json(answer.layup),
     }
-    if answer.batches is not None:
-        data["batches"] = {
-            "pots": answer.batches.pots,
-            "resin_g": answer.batches.resin_g,
-            "use_min": answer.batches.use_min,
-        }
-    if answer.layup is not None:
-        data["layup"] = {
-            "glass_g": answer.layup.glass_g,
-            "laid_g": answer.layup.laid_g,
-            "resin_g": answer.layup.resin_g,
-            "thickness_mm": answer.layup.thickness_mm,
-            "glass_pct": answer.layup.glass_pct,
-        }
-    return data
+
+
+def _batches_json(batches: Batches) -> dict[str, object]:
+    return {"pots": batches.pots, "resin_g": batches.resin_g, "use_min": batches.use_min}
+
+
+def _layup_json(layup: Layup) -> dict[str, object]:
+    return {
+        "glass_g": layup.glass_g,
+        "laid_g": layup.laid_g,
+        "resin_g": layup.resin_g,
+        "thickness_mm": layup.thickness_mm,
+        "glass_pct": layup.glass_pct,
+    }
 
 
 def mix_lines(answer: MixAnswer, reader: Reader) -> Iterator[str]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from dashboards.view import Reader
-from forecast.card import Card, Family, Stage
+from forecast.card import Card, Family, GelCell, Stage
 
 
 @dataclass(slots=True)
@@ -164,16 +164,7 @@ def card_json(card: Card) -> dict[str, object]:
             "humidity_max_pct": card.application.humidity_max_pct,
             "margin_min_k": card.application.margin_min_k,
         },
-        "gel": [
-            {
-                "temp_c": cell.temp_c,
-                "catalyst_pct": cell.catalyst_pct,
-                "low_min": cell.low_min,
-                "high_min": cell.high_min,
-                "cup_g": cell.cup_g,
-            }
-            for cell in card.gel
-        ],
+        "gel": [_cell_json(cell) for cell in card.gel],
         "stages": {
             table.stage.value: {"temps_c": table.temps_c, "times_h": table.times_h} for table in card.stages
         },
@@ -181,4 +172,14 @@ def card_json(card: Card) -> dict[str, object]:
         if card.recoat is None
         else {"temps_c": card.recoat.temps_c, "from_h": card.recoat.from_h, "to_h": card.recoat.to_h},
         "sources": dict(card.sources),
+    }
+
+
+def _cell_json(cell: GelCell) -> dict[str, object]:
+    return {
+        "temp_c": cell.temp_c,
+        "catalyst_pct": cell.catalyst_pct,
+        "low_min": cell.low_min,
+        "high_min": cell.high_min,
+        "cup_g": cell.cup_g,
     }

@@ -10,16 +10,12 @@ from typing import TYPE_CHECKING, Literal, overload
 
 import platformdirs
 
-from collector.calibration import corrected
 from collector.central_config import CentralConfig
 from collector.clock import Clock, SystemClock
 from collector.config import Config, load_config
 from collector.errors import ConfigError, InputError
 from collector.shared_settings import with_settings
 from collector.store.address import Access, Address, is_address, parse_address
-from collector.store.base import Store
-from collector.store.opening import open_central, open_store
-from collector.store.sqlite import SqliteStore
 from dashboards.terminal.signs import has_signs
 from dashboards.told_time import told_time
 from dashboards.view import Reader
@@ -29,6 +25,9 @@ from forecast.verdict import Limits, Verdict
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from collector.store.base import Store
+    from collector.store.sqlite import SqliteStore
 
 CONFIG_VARIABLE = "LAYDAY_CONFIG"
 EXIT_CODES = {Verdict.GO: 0, Verdict.NO_GO: 10, Verdict.TIGHT: 11, Verdict.NO_NEWS: 12}
@@ -117,12 +116,12 @@ class Session:
         return central_access(self.config)
 
     @overload
-    def open_store(self, *, read_only: Literal[True]) -> Store: ...
+    def open_store(self, *, read_only: Literal[True]) -> "Store": ...
 
     @overload
-    def open_store(self) -> SqliteStore: ...
+    def open_store(self) -> "SqliteStore": ...
 
-    def open_store(self, *, read_only: bool = False) -> Store:
+    def open_store(self, *, read_only: bool = False) -> "Store":
         """Open the store: to write, with readings as measured; read-only, with calibrated ones corrected.
 
         Read-only, it may be a shed's at a central store.
@@ -134,15 +133,17 @@ class Session:
         StoreError
             If it cannot be opened; read-only, also if there is none yet.
         """
-        if self.central is not None:
-            if not read_only:
-                raise InputError(f"--store {self.central}: is only read from here; give a file to write to")
-            far = open_central(self.central, self.central_access, self.clock)
-            return corrected(far, self.config.corrections)
-        store = open_store(self.store_path, read_only=read_only)
-        return corrected(store, self.config.corrections) if read_only else store
+        if read_only:
+            from collector.calibration import corrected  # here, as it loads numpy, and so does a whole store
 
-    def open_raw_store(self) -> Store:
+            return corrected(self.open_raw_store(), self.config.corrections)
+        if self.central is not None:
+            raise InputError(f"--store {self.central}: is only read from here; give a file to write to")
+        from collector.store.opening import open_store
+
+        return open_store(self.store_path)
+
+    def open_raw_store(self) -> "Store":
         """Open the store read-only, with every reading as measured.
 
         Raises
@@ -150,6 +151,8 @@ class Session:
         StoreError
             If it cannot be opened, or there is none yet.
         """
+        from collector.store.opening import open_central, open_store
+
         if self.central is not None:
             return open_central(self.central, self.central_access, self.clock)
         return open_store(self.store_path, read_only=True)

@@ -1,7 +1,7 @@
 """What the live screen reads: store, outlooks and journal, to read only, and no oftener than they change."""
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -9,18 +9,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.clock import Clock
-from collector.domain import Reading
 from collector.errors import LaydayError
 from collector.journal import open_journal
-from collector.quality.heard import newest_heard
-from collector.store.base import SensorSpan
 from dashboards.closer_look import Answer, Question, closer_look
 from dashboards.watch_view import Sight
 from dashboards.watched_shed import WatchedShed
 from forecast.cure_outlook import CureOutlook
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
-from forecast.shed_now import LOOK_BACK, Heard, bay_names, judge_shed, needed_names
+from forecast.shed_now import Heard, heard_last, judge_shed
 
 if TYPE_CHECKING:
     from collector.store.newest import NewestRows
@@ -92,16 +89,14 @@ class WatchFeed:
     def _look(self, sight: Sight, bay: str) -> Sight:
         at = sight.at
         self._newest = self._newest or self.shed.open_newest()
-        latest, spans = newest_heard(self._newest, at, LOOK_BACK), self._newest.sensors()
-        bays = bay_names(self._sensors, spans)
+        heard = heard_last(self._newest, self._sensors, at)
         outlook = self._read_outlook()
         cures = self._told_cures(outlook, at)
-        odd = tuple(name for name in needed_names(bays) if _is_odd(latest.get(name), spans.get(name), at))
-        answer = self._closer(Question(at, tuple(bays), odd, cures is None))
-        drawn = bay if bay in bays else next(iter(bays), "")
+        answer = self._closer(Question(at, tuple(heard.bays), heard.odd, cures is None))
+        drawn = bay if bay in heard.bays else next(iter(heard.bays), "")
         return replace(
             sight,
-            now=judge_shed(sight.shed, _heard(bays, latest, answer), self._sensors, self.shed.limits, at),
+            now=judge_shed(sight.shed, _with_known(heard, answer), self._sensors, self.shed.limits),
             outlook=outlook,
             cures=answer.cures if cures is None else cures,
             bay=drawn,
@@ -154,25 +149,16 @@ class WatchFeed:
         return self._outlook
 
 
-def _is_odd(reading: Reading | None, span: SensorSpan | None, at: datetime) -> bool:
-    """Say whether there is more to look up: a suspect sensor's past, or the last word of a silent one."""
-    if reading is not None and reading.flags:
-        return True
-    if span is None or not at - LOOK_BACK < span.last_at <= at:
-        return False
-    return reading is None or reading.at < span.last_at
-
-
-def _heard(bays: list[str], latest: Mapping[str, Reading], answer: Answer) -> Heard:
+def _with_known(heard: Heard, answer: Answer) -> Heard:
     """Add what a closer look found to the newest rows."""
-    found, suspect_s = dict(latest), {}
+    found, suspect_s = dict(heard.latest), {}
     for known in answer.known:
         newest = found.setdefault(known.sensor, known.reading)
         if newest.at < known.at:
             newest = found[known.sensor] = known.reading
         if newest.flags and known.suspect_since is not None:
             suspect_s[known.sensor] = (newest.at - known.suspect_since).total_seconds()
-    return Heard(bays, found, suspect_s)
+    return replace(heard, latest=found, suspect_s=suspect_s)
 
 
 def _mark(path: Path) -> tuple[float, ...]:

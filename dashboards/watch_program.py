@@ -7,7 +7,7 @@ import signal
 import sys
 import termios
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +23,7 @@ from dashboards.watched_shed import WatchedShed
 _CODE = "import sys; sys.path.insert(0, sys.argv.pop(1)); from dashboards.watch_program import main; main()"
 _STDERR = 2
 _TERMINAL_EVERY_S = 2.0
+_TAKE_DOWN_S = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +64,11 @@ def main() -> None:
     sys.exit(draw(order, SystemClock()))
 
 
-def draw(order: ScreenOrder, clock: Clock) -> int:
-    """Draw the live screen until told to stop; return the exit code."""
+def draw(order: ScreenOrder, clock: Clock, take_down: Callable[[], None] = lambda: None) -> int:
+    """Draw the live screen until told to stop; return the exit code.
+
+    Where the terminal goes away it does not return: it calls `take_down`, and the process ends.
+    """
     from dashboards.terminal.render.watch import Look
     from dashboards.terminal.screens.watch import WatchApp
 
@@ -73,14 +77,14 @@ def draw(order: ScreenOrder, clock: Clock) -> int:
     look = Look(view="big" if order.big else "main", plain=order.plain, only_ascii=order.only_ascii)
     feed = WatchFeed(order.shed, clock, look_in_a_process, order.looked)
     app = WatchApp(feed, every_s=order.every_s, look=look, for_s=order.for_s)
-    with _no_longer_than_the_terminal():
+    with _no_longer_than_the_terminal(take_down):
         # without the mouse a terminal's own selecting and scrolling work, over ssh too
         app.run(mouse=False)
     return app.return_code or 0
 
 
 @contextmanager
-def _no_longer_than_the_terminal() -> Iterator[None]:
+def _no_longer_than_the_terminal(take_down: Callable[[], None]) -> Iterator[None]:
     """End the process soon after its terminal is gone: what is then still to be written never ends."""
     ended = threading.Event()
 
@@ -90,10 +94,15 @@ def _no_longer_than_the_terminal() -> Iterator[None]:
                 termios.tcgetattr(_STDERR)
             except termios.error as error:
                 if error.args[0] == errno.EIO:  # hung up
+                    taking_down = threading.Thread(target=take_down, name="take down", daemon=True)
+                    taking_down.start()
+                    taking_down.join(_TAKE_DOWN_S)  # it may hang on the terminal as well
                     os._exit(128 + signal.SIGHUP)
 
-    threading.Thread(target=watch, name="terminal", daemon=True).start()
+    watcher = threading.Thread(target=watch, name="terminal", daemon=True)
+    watcher.start()
     try:
         yield
     finally:
         ended.set()
+        watcher.join()  # it may be taking down just now what the caller would

@@ -58,10 +58,6 @@ class Model:
     sky_drop_k: Array
     ground_c: Array
 
-    def heat_loss_w_k(self, wind_m_s: float) -> float:
-        """Return what the whole shed loses to the outside per kelvin, by air and part [W/K]."""
-        return float(np.sum(self.out_w_k + self.part_out_w_k + self.wind_j_m_k * wind_m_s))
-
     def fastest_s(self, wind_m_s: float = 15.0) -> float:
         """Return the shortest time constant of any node [s]; steps must stay well below it."""
         neighbours = min(len(self.air_j_k) - 1, 2)
@@ -108,13 +104,6 @@ class Ledger:
     def total_j(self) -> Array | float:
         """Return the net heat that came in [J]."""
         return self.burned_j + self.sun_j + self.out_j + self.ground_j
-
-
-def stored_j(model: Model, heat: Heat) -> Array:
-    """Return the heat in the shed above 0 °C, casing included [J]."""
-    nodes = model.air_j_k * heat.air_c + model.part_j_k * heat.part_c + model.mass_j_k * heat.mass_c
-    total: Array = nodes.sum(axis=0) + heat.casing_j
-    return total
 
 
 def step_heat(

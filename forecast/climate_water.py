@@ -91,12 +91,6 @@ def held_pct(air_c: Array, vapour_g_m3: Array) -> Array:
     return found
 
 
-def stored_g(water_model: WaterModel, water: Water) -> Array:
-    """Return the water in the air and on the skin [g]."""
-    found: Array = (water_model.volume_m3 * water.vapour_g_m3 + water.skin_g).sum(axis=0)
-    return found
-
-
 def step_water(
     water_model: WaterModel, water: Water, warmth: Warmth, outside_g_m3: Array, dt_s: float
 ) -> None:

@@ -1,4 +1,4 @@
-"""The water in the air: vapour pressure, humidity at a surface, absolute humidity, humidity ratio, wet bulb.
+"""The water in the air: humidity at a surface, absolute humidity, humidity ratio, wet bulb.
 
 Conventions are those of `forecast.air`: humidity over liquid water; scalars give a float,
 arrays a float64 array; out of range raises ValueError, nothing is clamped.
@@ -28,41 +28,6 @@ SEA_LEVEL_HPA = 1013.25
 _MASS_RATIO = 0.621945
 # Specific gas constant of water: 8.314462618 J/(mol K) / 18.015268 g/mol (CODATA 2018, IAPWS).
 _WATER_GAS_J_KG_K = 461.5235
-
-
-@overload
-def vapour_pressure_pa(temp_c: float, humidity_pct: float) -> float: ...
-@overload
-def vapour_pressure_pa(temp_c: FloatArray, humidity_pct: float | FloatArray) -> FloatArray: ...
-@overload
-def vapour_pressure_pa(temp_c: float, humidity_pct: FloatArray) -> FloatArray: ...
-def vapour_pressure_pa(temp_c: float | FloatArray, humidity_pct: float | FloatArray) -> float | FloatArray:
-    """Return the pressure of the water vapour in the air [Pa].
-
-    Parameters
-    ----------
-    temp_c : float or array
-        Air temperature [°C], -100 to 100.
-    humidity_pct : float or array
-        Relative humidity over water [%], 0 to 100.
-
-    Returns
-    -------
-    float or array of the broadcast shape
-
-    Raises
-    ------
-    ValueError
-        If an argument is outside its range.
-
-    References
-    ----------
-    Sonntag 1990, eq. (7).
-
-    >>> round(vapour_pressure_pa(20.0, 50.0), 1)
-    1169.6
-    """
-    return call(vapour_pa, (temp_c, TEMP), (humidity_pct, HUMIDITY))
 
 
 @overload

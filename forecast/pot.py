@@ -15,17 +15,12 @@ from collector.units import S_PER_MIN
 from forecast.body import MAX_MASS_G, Body, in_pot, in_tray, on_mould
 from forecast.reaction import COLDEST_C, HOTTEST_C, Floats, Lumps, Reaction, Trace, react
 
-RUNAWAY_RISE_K = 40.0
-"""A batch that warms itself by this much has run away: our choice, the step to it is sharp."""
 HOT_LAMINATE_C = 80.0
 """Above this a laminate prints through, warps and may craze: common practice, no source."""
 _COLDEST_C = -10.0
 _HOTTEST_C = 60.0
 _SMALLEST_G = 1.0
 _TOLERANCE_SHARE = 1e-6
-
-Place = Callable[[Reaction, float], Body]
-"""Where a mass stands: `forecast.body.in_pot` or `forecast.body.in_tray`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,93 +170,6 @@ def film_min(resin: Reaction, temp_c: float) -> float:
         raise ValueError(f"temp_c {temp_c:g} °C is outside {COLDEST_C:g} to {HOTTEST_C:g} °C")
     pace = resin.per_s(np.zeros(1), np.array([temp_c]))[0] / resin.shape.start_ratio
     return float(resin.shape.gel_factor() / pace) / S_PER_MIN
-
-
-def largest_batch_g(
-    resin: Reaction, needed_min: float, resin_c: float, air_c: float, place: Place = in_pot
-) -> float | None:
-    """Return the largest batch [g] that still lasts `needed_min` to gel.
-
-    Parameters
-    ----------
-    resin : Reaction
-        The mixed resin.
-    needed_min : float
-        How long it takes to use the batch up [min], above 0.
-    resin_c, air_c : float
-        Temperatures of the resin when mixed and of the air [°C], -10 to 60.
-    place : callable
-        Where it stands: `forecast.body.in_pot` or `forecast.body.in_tray`.
-
-    Returns
-    -------
-    float or None
-        1 to 50,000, to 2 % and never too large; None if not even 1 g lasts so long.
-
-    Raises
-    ------
-    ValueError
-        If a value is outside its range.
-
-    >>> from forecast.card import Family
-    >>> from forecast.reaction import reaction
-    >>> ester = reaction(Family.VINYL_ESTER, lambda t: 30.0 * 2.0 ** ((20.0 - t) / 10.0),
-    ...                  heat_j_g=380.0, density_g_ml=1.1)
-    >>> 100.0 < largest_batch_g(ester, 25.0, 20.0, 20.0, in_tray) < 500.0
-    True
-    >>> print(largest_batch_g(ester, 31.0, 20.0, 20.0))
-    None
-    """
-    if not 0.0 < needed_min < np.inf:
-        raise ValueError(f"needed_min {needed_min:g} min must be above 0")
-
-    def lasts(masses_g: Floats) -> list[bool]:
-        bodies = [place(resin, float(mass)) for mass in masses_g]
-        # One that never gels within two days lasts any time that is asked for.
-        return [not gel < needed_min for gel in gels_min(resin, bodies, resin_c, air_c)]
-
-    return largest_mass_g(lasts)
-
-
-def runaway_mass_g(resin: Reaction, resin_c: float, air_c: float, place: Place = in_pot) -> float | None:
-    """Return the mass [g] from which a batch left standing runs away: warms itself by 40 K within two days.
-
-    Parameters
-    ----------
-    resin : Reaction
-        The mixed resin.
-    resin_c, air_c : float
-        Temperatures of the resin when mixed and of the air [°C], -10 to 60.
-    place : callable
-        Where it stands: `forecast.body.in_pot` or `forecast.body.in_tray`.
-
-    Returns
-    -------
-    float or None
-        1 to 50,000, to 2 %; None if even 50 kg stay cool.
-
-    Raises
-    ------
-    ValueError
-        If a value is outside its range.
-
-    >>> from forecast.card import Family
-    >>> from forecast.reaction import reaction
-    >>> ester = reaction(Family.VINYL_ESTER, lambda t: 30.0 * 2.0 ** ((20.0 - t) / 10.0),
-    ...                  heat_j_g=380.0, density_g_ml=1.1)
-    >>> runaway_mass_g(ester, 20.0, 20.0) < 50.0 < runaway_mass_g(ester, 20.0, 20.0, in_tray)
-    True
-    """
-    limit_c = max(resin_c, air_c) + RUNAWAY_RISE_K
-
-    def stays_cool(masses_g: Floats) -> list[bool]:
-        bodies = [place(resin, float(mass)) for mass in masses_g]
-        return [o.peak_c < limit_c for o in outcomes(resin, bodies, resin_c, air_c)]
-
-    mass_g = largest_mass_g(stays_cool)
-    if mass_g is None:
-        return _SMALLEST_G
-    return None if mass_g >= MAX_MASS_G else mass_g
 
 
 def as_film_of_cup(resin: Reaction, cup_g: float, temp_c: float) -> Reaction:

@@ -78,6 +78,19 @@ def _moment(words: str) -> Shape:
     )
 
 
+def _ready() -> Shape:
+    return obj(
+        "The stage wanted and the hour it is wanted by.",
+        {
+            "stage": Stage,
+            "by": time("the hour"),
+            "by_default": flag("nobody asked for this hour: it is the configuration's"),
+            "reached": flag("it is there already"),
+            "odds": "?of being there in time",
+        },
+    )
+
+
 def _rescue() -> Shape:
     return obj(
         "One thing that would still save the cure.",
@@ -96,16 +109,6 @@ def _ahead_of_cure() -> Shape:
     stage = _arrival("When a stage not reached yet comes.")
     stage["properties"] = {"stage": {"enum": [one.value for one in Stage]}} | stage["properties"]
     stage["required"] = ["stage", *stage["required"]]
-    ready = obj(
-        "The stage wanted and the hour it is wanted by.",
-        {
-            "stage": Stage,
-            "by": time("the hour"),
-            "by_default": flag("nobody asked for this hour: it is the configuration's"),
-            "reached": flag("it is there already"),
-            "odds": "?of being there in time",
-        },
-    )
     coldest = obj(
         "The coldest hour to come of the part.",
         {
@@ -124,7 +127,7 @@ def _ahead_of_cure() -> Shape:
         {
             "basis": Basis,
             "stages": [stage],
-            "ready": maybe(ready),
+            "ready": maybe(_ready()),
             "recoat_opens": maybe(_arrival("When the next ply may go on and still bond.")),
             "recoat_closes": maybe(_arrival("Until when the next ply bonds without sanding.")),
             "coldest_hour": maybe(coldest),

@@ -5,7 +5,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from textwrap import indent
 from types import FrameType
@@ -46,14 +46,15 @@ def demo(
     session: Session = ctx.obj
     if not session.json:
         session.console.print("Simulating two weeks of a shed's past …", soft_wrap=True)
-    with _stop_signals() as stop, demo_shed(session, speed, seed) as shed:
+    with _stop_signals() as stop, ExitStack() as work:
+        shed = work.enter_context(demo_shed(session, speed, seed))
         until_s = time.monotonic() + for_s if for_s else float("inf")
         if session.json:
             _show_json(shed, until_s, stop)
         elif session.plain or not can_draw():
             _show_plain(shed, until_s, stop)
         else:
-            draw(screen_order(shed.session, every_s=_LOOK_EVERY_S, for_s=for_s), shed.clock)
+            draw(screen_order(shed.session, every_s=_LOOK_EVERY_S, for_s=for_s), shed.clock, work.close)
 
 
 def _look(shed: DemoShed) -> ShedNow:
@@ -170,13 +171,16 @@ def _told(one: Delivery) -> str:
 
 @contextmanager
 def _stop_signals() -> Iterator[threading.Event]:
-    """Turn Ctrl-C and SIGTERM into an event, so that the demo takes itself down in good order."""
+    """Turn Ctrl-C, SIGTERM and SIGHUP into an event, so that the demo takes itself down in good order."""
     stop = threading.Event()
 
     def on_signal(number: int, frame: FrameType | None) -> None:  # noqa: ARG001  Python's signature
         stop.set()
 
-    before = {number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # as nohup has it
+        numbers.append(signal.SIGHUP)
+    before = {number: signal.signal(number, on_signal) for number in numbers}
     try:
         yield stop
     finally:

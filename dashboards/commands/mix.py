@@ -9,23 +9,25 @@ import typer
 from collector.errors import InputError
 from collector.nearest import did_you_mean
 from collector.units import (
+    is_volume,
     parse_area_m2,
     parse_areal_g_m2,
     parse_duration_min,
     parse_mass_g,
     parse_percent,
     parse_temperature_c,
+    parse_volume_ml,
 )
 from dashboards.cures import card_pots, read_book
 from dashboards.mix_view import MixAnswer, mix_json, mix_lines
 from dashboards.session import Session
+from dashboards.shed_at import shed_at
 from dashboards.terminal.saying import say
 from forecast.card import Card
 from forecast.card_files import find_card
 from forecast.layup import Layup, Ply, Weave, layup
 from forecast.mix import Percentage, batches, layup_warnings, mix, percent_for_work_time
 from forecast.resin import gel_surface
-from forecast.shed_now import shed_now
 from forecast.time_surface import TimeSurface
 
 _PLY = re.compile(
@@ -47,7 +49,9 @@ PercentOption = Annotated[str | None, typer.Option("--percent", "-p", help="The 
 WorkOption = Annotated[
     str | None, typer.Option("--work-time", "-w", help="Or the time wanted to gel, as in 40min or 1h10.")
 ]
-MassOption = Annotated[str | None, typer.Option("--mass", "-m", help="Resin in one pot, as in 800g or 2lb.")]
+MassOption = Annotated[
+    str | None, typer.Option("--mass", "-m", help="Resin in one pot, as in 800g, 2lb or 1.5l.")
+]
 LotOption = Annotated[str, typer.Option("--lot", "-l", help="The number on the drum; gels seen of it count.")]
 AreaOption = Annotated[str | None, typer.Option(help="The area to laminate, as in 2.5m2 or 30sqft.")]
 PlyOption = Annotated[
@@ -74,9 +78,9 @@ def mix_command(  # noqa: PLR0913, PLR0917  a command's options are its argument
     temp_c, whence = _temperature(session, temp, bay)
     percentage = _percentage(found, surface, temp_c, percent, work_time)
     lay = _layup(found, area, ply)
-    job_g = lay.resin_g if lay else _mass_g(mass)
+    job_g = lay.resin_g if lay else _resin_g(found, mass)
     pots = batches(found, surface, percentage.catalyst_pct, job_g, temp_c)
-    one_g = _mass_g(mass) if mass or pots is None else pots.resin_g
+    one_g = _resin_g(found, mass) if mass or pots is None else pots.resin_g
     mixed = mix(found, surface, percentage, one_g, temp_c)
     if lay:
         warned = layup_warnings(found, surface, percentage.catalyst_pct, lay, temp_c)
@@ -97,18 +101,7 @@ def _temperature(session: Session, temp: str | None, bay: str | None) -> tuple[f
             low, high = session.reader.temperature(_COLDEST_C), session.reader.temperature(_HOTTEST_C)
             raise InputError(f"--temp {temp!r} is outside {low} to {high}, where resin can be worked")
         return temp_c, "as given"
-    store = session.open_store(read_only=True)
-    try:
-        shed = shed_now(
-            store,
-            session.config.shed.name,
-            session.config.sensors,
-            session.limits,
-            session.clock.now(),
-        )
-    finally:
-        store.close()
-    places = {found.bay: found for found in shed.bays}
+    places = {found.bay: found for found in shed_at(session, session.clock.now()).bays}
     if bay not in places:
         known = f"{', '.join(places) or 'none'}{did_you_mean(bay or '', places)}"
         raise InputError(f"--bay {bay!r}: no bay is called so; there are {known}")
@@ -141,8 +134,11 @@ def _percentage(
     )
 
 
-def _mass_g(mass: str | None) -> float:
-    mass_g = parse_mass_g(mass) if mass else 1000.0
+def _resin_g(card: Card, mass: str | None) -> float:
+    """Return the resin of one pot; what is poured weighs what the card's density says."""
+    if mass is None:
+        return 1000.0
+    mass_g = parse_volume_ml(mass) * card.density_g_ml if is_volume(mass) else parse_mass_g(mass)
     if not 1.0 <= mass_g <= _MAX_MIXED_G / 2.0:
         raise InputError(f"--mass {mass!r} is no pot of resin; 1 g to 25 kg")
     return mass_g

@@ -6,10 +6,10 @@ from typing import Annotated
 import typer
 
 from dashboards.session import EXIT_CODES, Session
+from dashboards.shed_at import shed_at
 from dashboards.terminal.render.now import now_text
 from dashboards.terminal.saying import say
 from dashboards.view import bay_sentence, now_json
-from forecast.shed_now import shed_now
 
 AtOption = Annotated[
     str | None, typer.Option("--at", help="Answer as of this time (local, or with an offset).")
@@ -19,12 +19,7 @@ AtOption = Annotated[
 def now(ctx: typer.Context, at: AtOption = None) -> None:
     """Say for each bay whether it is fit to glass right now, and why."""
     session: Session = ctx.obj
-    moment = session.moment(at)
-    store = session.open_store(read_only=True)
-    try:
-        shed = shed_now(store, session.config.shed.name, session.config.sensors, session.limits, moment)
-    finally:
-        store.close()
+    shed = shed_at(session, session.moment(at))
     if session.json:
         session.console.print_json(json.dumps(now_json(shed, session.reader)))
     elif session.plain:

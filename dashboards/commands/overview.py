@@ -7,9 +7,10 @@ from datetime import datetime
 from collector.journal import open_journal
 from collector.journal_book import Cure, Mark
 from dashboards.session import EXIT_CODES, Session
+from dashboards.shed_at import shed_at
 from dashboards.terminal.saying import say
 from dashboards.view import SYMBOLS, age_words, bay_sentence, now_json
-from forecast.shed_now import ShedNow, shed_now
+from forecast.shed_now import ShedNow
 from forecast.verdict import WORST_FIRST, Verdict
 
 _WIDEST = 44
@@ -20,11 +21,7 @@ def overview(session: Session) -> int:
     moment = session.clock.now()
     if session.central is None and not session.store_path.exists():
         return _nothing_yet(session)
-    store = session.open_store(read_only=True)
-    try:
-        now = shed_now(store, session.config.shed.name, session.config.sensors, session.limits, moment)
-    finally:
-        store.close()
+    now = shed_at(session, moment)
     cures = _live(session)
     if session.json:
         session.console.print_json(json.dumps(now_json(now, session.reader)))

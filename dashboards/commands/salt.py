@@ -3,6 +3,7 @@
 import json
 import sys
 import time
+from collections.abc import Iterable
 from datetime import timedelta
 from typing import Annotated
 
@@ -60,8 +61,12 @@ def salt(
         raise InputError(f"{sensor}: {error}") from error
     if session.json:
         session.console.print_json(json.dumps(salt_json(sensor, found, line, since)))
-        return
-    for text in salt_lines(sensor, quantity, found, line, since):
+    else:
+        _say(session, salt_lines(sensor, quantity, found, line, since))
+
+
+def _say(session: Session, lines: Iterable[str]) -> None:
+    for text in lines:
         if text.startswith("["):  # to be pasted as it is
             session.console.print(text, soft_wrap=True, markup=False)
         else:

@@ -160,12 +160,28 @@ def at_broker(config: BrokerConfig, topic: str, clock: Clock) -> Iterator[QueueE
         client.username_pw_set(config.username, password)
     if context:
         client.tls_set_context(context)
+    _tell(ear, client, f"broker {config.host}:{config.port}", topic, clock)
+    try:
+        client.connect(config.host, config.port)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise SourceError(f"broker {config.host}:{config.port} cannot be reached: {why}") from error
+    client.loop_start()
+    try:
+        yield ear
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+def _tell(ear: QueueEar, client: Client, broker: str, topic: str, clock: Clock) -> None:
+    """Have a client put into the ear what it hears of the topic, and that it may not."""
 
     def on_connect(
         _client: Client, _data: object, _flags: ConnectFlags, reason: ReasonCode, _more: Properties | None
     ) -> None:
         if reason.is_failure:
-            ear.put(SourceError(f"broker {config.host}:{config.port} refuses: {reason}; check [broker]"))
+            ear.put(SourceError(f"{broker} refuses: {reason}; check [broker]"))
         else:
             client.subscribe(topic, 0)
 
@@ -183,17 +199,6 @@ def at_broker(config: BrokerConfig, topic: str, clock: Clock) -> Iterator[QueueE
         ear.put(Overheard(heard_topic, bytes(message.payload), clock.now(), message.retain, whole=True))
 
     client.on_connect, client.on_subscribe, client.on_message = on_connect, on_subscribe, on_message
-    try:
-        client.connect(config.host, config.port)
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise SourceError(f"broker {config.host}:{config.port} cannot be reached: {why}") from error
-    client.loop_start()
-    try:
-        yield ear
-    finally:
-        client.disconnect()
-        client.loop_stop()
 
 
 @contextmanager

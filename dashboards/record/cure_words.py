@@ -119,7 +119,7 @@ def card_rows(card: Card, reader: Reader) -> list[tuple[str, str]]:
     hardener, use = card.hardener, card.application
     warmth = f"{reader.temperature(use.temp_min_c)} to {reader.temperature(use.temp_max_c)}"
     margin = reader.difference(use.margin_min_k)
-    rows = [
+    return [
         (
             "card",
             f"{card.name} ({card.key}), {card.family}" + (", generic: of no maker" if card.generic else ""),
@@ -132,30 +132,39 @@ def card_rows(card: Card, reader: Reader) -> list[tuple[str, str]]:
             "laminate at",
             f"{warmth}, up to {use.humidity_max_pct:g} %, part {margin} above the dew point",
         ),
+        *_time_rows(card, reader),
+        *_source_rows(card),
     ]
+
+
+def _time_rows(card: Card, reader: Reader) -> Iterator[tuple[str, str]]:
+    """Yield a row for each temperature of the gel table, each stage, and the next ply."""
     gel: dict[float, list[str]] = {}
     for cell in card.gel:
         minutes = f"{cell.low_min:g}" + ("" if cell.low_min == cell.high_min else f" to {cell.high_min:g}")
         gel.setdefault(cell.temp_c, []).append(f"{cell.catalyst_pct:g} %: {minutes} min")
-    rows += [(f"gel at {reader.temperature(temp_c)}", "; ".join(words)) for temp_c, words in gel.items()]
+    for temp_c, words in gel.items():
+        yield f"gel at {reader.temperature(temp_c)}", "; ".join(words)
     for table in card.stages:
         times = zip(table.temps_c, table.times_h, strict=True)
         said = "; ".join(f"{time_h:g} h at {reader.temperature(temp_c)}" for temp_c, time_h in times)
-        rows.append((table.stage.value, said))
+        yield table.stage.value, said
     if card.recoat is not None:
         spans = zip(card.recoat.temps_c, card.recoat.from_h, card.recoat.to_h, strict=True)
         said = "; ".join(
             f"{begin:g} to {end:g} h at {reader.temperature(temp_c)}" for temp_c, begin, end in spans
         )
-        rows.append(("next ply", said))
+        yield "next ply", said
+
+
+def _source_rows(card: Card) -> Iterator[tuple[str, str]]:
+    """Yield each source once, with the numbers that it is of."""
     by_words: dict[str, list[str]] = {}
     for key, words in card.sources.items():
         by_words.setdefault(words, []).append(key)
     of_all = len(by_words) == 1
-    rows += [
-        ("source", words if of_all else f"{words} (of {', '.join(keys)})") for words, keys in by_words.items()
-    ]
-    return rows
+    for words, keys in by_words.items():
+        yield "source", words if of_all else f"{words} (of {', '.join(keys)})"
 
 
 def _stages(data: CureData, reader: Reader) -> Iterator[Block]:
@@ -251,8 +260,28 @@ def _sensors(
 
 
 def _chart(data: CureData, found: tuple[Course, ...], zero: datetime, end_h: float, reader: Reader) -> Chart:
+    state = data.outlook.state
+    reached = (
+        () if state is None else tuple((s.stage.value, s.reached_at) for s in state.stages if s.reached_at)
+    )
+    marks = tuple((name, (at - zero) / _HOUR) for name, at in reached if zero <= at <= data.until)
+    words = ", ".join(
+        f"{_KINDS[c.quantity]} {reader.quantity(c.quantity, float(c.values.mean()))}" for c in found
+    )
+    return Chart(
+        start=zero,
+        span_h=max(end_h, 0.1),
+        zone=reader.zone,
+        panels=tuple(panel for panel in _panels(data.card, found, reader) if panel.lines),
+        marks=marks,
+        description=f"On average: {words}. The tables below tell lowest and highest, limits and gaps.",
+    )
+
+
+def _panels(card: Card, found: tuple[Course, ...], reader: Reader) -> tuple[Panel, ...]:
+    """Return the chart's panels in the reader's units, each with the card's limits."""
     by_name = {course.quantity: course for course in found}
-    use = data.card.application
+    use = card.application
     fahrenheit = reader.units == "us"
 
     def line(quantity: str, style: str) -> list[Line]:
@@ -268,7 +297,7 @@ def _chart(data: CureData, found: tuple[Course, ...], zero: datetime, end_h: flo
     degree = "°F" if fahrenheit else "°C"
     shown = _to_fahrenheit if fahrenheit else float
     shown_k = _to_fahrenheit_k if fahrenheit else float
-    panels = (
+    return (
         Panel(
             f"temperature, {degree}",
             (*line("part_c", "part"), *line("air_c", "air"), *line("dew_point_c", "dew")),
@@ -276,22 +305,6 @@ def _chart(data: CureData, found: tuple[Course, ...], zero: datetime, end_h: flo
         ),
         Panel(f"margin, {degree}", tuple(line("margin_k", "dew")), (("least", shown_k(use.margin_min_k)),)),
         Panel("humidity, %", tuple(line("humidity_pct", "humidity")), (("most", use.humidity_max_pct),)),
-    )
-    state = data.outlook.state
-    reached = (
-        () if state is None else tuple((s.stage.value, s.reached_at) for s in state.stages if s.reached_at)
-    )
-    marks = tuple((name, (at - zero) / _HOUR) for name, at in reached if zero <= at <= data.until)
-    words = ", ".join(
-        f"{_KINDS[c.quantity]} {reader.quantity(c.quantity, float(c.values.mean()))}" for c in found
-    )
-    return Chart(
-        start=zero,
-        span_h=max(end_h, 0.1),
-        zone=reader.zone,
-        panels=tuple(panel for panel in panels if panel.lines),
-        marks=marks,
-        description=f"On average: {words}. The tables below tell lowest and highest, limits and gaps.",
     )
 
 

@@ -172,6 +172,37 @@ def test_the_window_ends() -> None:
     assert repeats.original(again) == again
 
 
+def test_a_packet_id_that_was_used_again_is_remembered_from_its_later_use() -> None:
+    """What is forgotten with the first use must not take the second along."""
+    elapsed = [0.0]
+    repeats = Repeats(300.0, elapsed_s=lambda: elapsed[0])
+    repeats.mark(message())
+    elapsed[0] = 200.0
+    assert repeats.mark(message(1, 200)) is not None
+    elapsed[0] = 400.0
+    assert repeats.original(message(1, 400, duplicate=True)).received_at == NOW + timedelta(seconds=200)
+    elapsed[0] = 501.0
+    again = message(1, 501, duplicate=True)
+    assert repeats.original(again) == again
+
+
+def test_a_repeat_leaves_no_second_mark_and_a_message_without_a_packet_id_none() -> None:
+    repeats = Repeats(300.0)
+    assert repeats.mark(message()) is not None
+    assert repeats.mark(repeats.original(message(1, 5, duplicate=True))) is None
+    assert repeats.mark(message(0)) is None
+
+
+def test_what_the_last_run_heard_within_the_window_is_remembered_to_its_very_edge() -> None:
+    older, edge, newest = (message(i, -at_s) for i, at_s in ((1, 300.001), (2, 300), (3, 0)))
+    first = Repeats(1000.0)
+    kept = [mark for one in (older, edge, newest) if (mark := first.mark(one)) is not None]
+    second = Repeats(300.0, kept)
+    for one, is_known in ((older, False), (edge, True), (newest, True)):
+        again = one._replace(received_at=NOW + timedelta(seconds=5), duplicate=True)
+        assert (second.original(again).received_at == one.received_at) is is_known
+
+
 def test_time_without_layday_does_not_count_nor_does_a_leaping_clock() -> None:
     """After a night without power the broker first redelivers what it had not seen acknowledged."""
     first = Repeats(300.0)

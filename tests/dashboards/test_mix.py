@@ -63,6 +63,13 @@ def test_a_wanted_work_time_gives_the_percentage() -> None:
     assert late["percent"] == 1.0
 
 
+def test_resin_may_be_poured_instead_of_weighed() -> None:
+    """A US quart is 57.75 cubic inches by definition, 946.35 mL; the card's resin has 1.05 g/mL."""
+    poured = mixed(*ESTER, "--temp", "20C", "--percent", "1.75", "--mass", "1 us qt")
+    assert poured["resin_g"] == pytest.approx(57.75 * 2.54**3 * 1.05)
+    assert poured == mixed(*ESTER, "--temp", "20C", "--percent", "1.75", "--mass", f"{poured['resin_g']}g")
+
+
 def test_an_area_and_plies_give_resin_glass_and_pots() -> None:
     words = (*ESTER, "--temp", "20C", "--percent", "1.75", "--area", "2m2")
     found = mixed(*words, "--ply", "mat 1.5oz/ft2 x2", "--ply", "3x cloth 12oz/yd2")
@@ -98,6 +105,8 @@ def test_in_words_it_says_which_amount_is_weight_and_which_is_volume() -> None:
         (["--temp", "90C", "--percent", "1"], "is outside"),
         (["--temp", "64", "--percent", "1"], "has no unit"),
         (["--temp", "20C", "--percent", "1", "--mass", "12oz"], "which ounce?"),
+        (["--temp", "20C", "--percent", "1", "--mass", "1 qt"], "write one of ml, l, fl oz, us qt, us gal"),
+        (["--temp", "20C", "--percent", "1", "--mass", "9 us gal"], "is no pot of resin"),
         (["--temp", "20C", "--percent", "1", "--mass", "90kg"], "is no pot of resin"),
         (["--temp", "20C", "--percent", "1", "--area", "2m2"], "--area and --ply go together"),
         (["--temp", "20C", "--percent", "1", "--area", "0m2", "--ply", "mat 450gsm"], "more than nothing"),

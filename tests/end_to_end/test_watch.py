@@ -1,5 +1,6 @@
 """The live screen on a real terminal (tmux): what it shows at four sizes, and what it leaves behind."""
 
+import os
 import re
 import shlex
 import signal
@@ -189,19 +190,53 @@ def test_every_signal_gives_the_terminal_back(terminals: list[Terminal], tmp_pat
     assert "Traceback" not in terminal.shown()
 
 
-@pytest.mark.parametrize("command", ["watch", "demo"])
-def test_it_ends_with_its_terminal(terminals: list[Terminal], tmp_path: Path, command: str) -> None:
-    watched(tmp_path, clock=SystemClock())
-    terminal = Terminal(tmp_path, (80, 24))
-    terminals.append(terminal)
-    terminal.type(line_of(tmp_path, UTF8, command=command))
-    until(lambda: is_whole(terminal.shown()), f"the screen: {terminal.shown()}", 60.0)
+def test_it_ends_with_its_terminal(terminals: list[Terminal], tmp_path: Path) -> None:
+    terminal = open_watch(terminals, tmp_path)
     pid = terminal.pid()
     assert pid is not None
+    terminal.close()
+    until(lambda: not is_running(pid), "its end", 30.0)
+
+
+@pytest.mark.parametrize("words", [(), ("--plain",)], ids=["drawn", "plain"])
+def test_the_demo_ends_with_its_terminal_and_leaves_nothing(
+    terminals: list[Terminal], tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    watched(tmp_path, clock=SystemClock())
+    room = tmp_path / "room"
+    room.mkdir()
+    terminal = Terminal(tmp_path, (80, 24))
+    terminals.append(terminal)
+    terminal.type(line_of(tmp_path, UTF8 | {"TMPDIR": str(room)}, *words, command="demo"))
+    pid = terminal.pid()
+    assert pid is not None
+    until(lambda: len(children_of(pid)) > 1, "what it starts", 60.0)
+    if not words:
+        until(lambda: is_whole(terminal.shown()), f"the screen: {terminal.shown()}", 60.0)
     started = children_of(pid)
-    assert command == "watch" or started
+    assert [folder.name.startswith("layday-demo-") for folder in room.iterdir()] == [True]
     terminal.close()
     until(lambda: not any(map(is_running, (pid, *started))), "the end of it and of what it started", 30.0)
+    assert list(room.iterdir()) == []
+
+
+def test_where_a_screen_hangs_on_a_terminal_that_is_gone_all_is_taken_down(tmp_path: Path) -> None:
+    """What is still to be written never ends then; here it sleeps instead."""
+    code = (
+        "import sys, time; from pathlib import Path; from dashboards import watch_program as w;"
+        "w._TERMINAL_EVERY_S = 0.05\n"
+        "with w._no_longer_than_the_terminal(Path(sys.argv[1]).touch): print(flush=True); time.sleep(60)"
+    )
+    ours, theirs = os.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(tmp_path / "taken down")], stdout=subprocess.PIPE, stderr=theirs
+    ) as screen:
+        assert screen.stdout is not None
+        screen.stdout.readline()
+        os.close(theirs)
+        os.close(ours)
+        assert screen.wait(20.0) == 128 + signal.SIGHUP
+    assert (tmp_path / "taken down").exists()
 
 
 @pytest.mark.parametrize("key", ["q", "C-c"])

@@ -28,7 +28,6 @@ import collector.store.connection
 import collector.store.opening
 import collector.store.rows
 import collector.systemd
-import dashboards.session
 from collector.broker_client import BrokerClient
 from collector.broker_link import Link
 from collector.broker_retry import Backoff, End, EndKind
@@ -316,7 +315,7 @@ def starts_afresh() -> None:
             path.unlink()
             return opened(path)
 
-    _swap(dashboards.session, "open_store", anyhow)
+    _swap(collector.store.opening, "open_store", anyhow)
 
 
 def acknowledges_stale_ids() -> None:

@@ -12,7 +12,6 @@ from forecast.moisture import (
     absolute_humidity_g_m3,
     humidity_pct,
     humidity_ratio_g_kg,
-    vapour_pressure_pa,
     wet_bulb_c,
 )
 from tests.vectors import rows
@@ -111,8 +110,3 @@ def test_three_kelvin_of_margin_as_humidity_at_the_surface(temp_c: float, printe
 @given(st.floats(-50, 90), st.floats(1, 100))
 def test_humidity_and_dew_point_are_inverse(temp_c: float, share_pct: float) -> None:
     assert humidity_pct(temp_c, dew_point_c(temp_c, share_pct)) == pytest.approx(share_pct, rel=1e-6)
-
-
-def test_vapour_pressure_is_the_share_of_saturation() -> None:
-    # IAPWS-95 saturation at 25 °C is 3169.82 Pa; 100 ppm.
-    assert vapour_pressure_pa(25.0, 40.0) == pytest.approx(0.4 * 3169.82, rel=100e-6)

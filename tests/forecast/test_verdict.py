@@ -43,7 +43,8 @@ def test_inside_every_limit_is_go_and_names_what_it_rests_on() -> None:
     assert bay.dew_point_c == pytest.approx(12.008, abs=0.01)
     assert bay.margin_k == pytest.approx(19.0 - 12.008, abs=0.01)
     assert bay.frost_point_c is None
-    assert bay.age_s == 25.0
+    assert (bay.air_c, bay.humidity_pct, bay.part_c, bay.age_s) == (20.0, 60.0, 19.0, 25.0)
+    assert {reason.flags for reason in bay.reasons} == {0}
 
 
 @pytest.mark.parametrize(
@@ -111,6 +112,87 @@ def test_no_verdict_on_missing_stale_or_suspect_data(
     assert bay.margin_k is None
 
 
+@pytest.mark.parametrize(
+    ("quantity", "found", "cause"),
+    [
+        ("air_c", Measured(20.0, 900.0), None),
+        ("air_c", Measured(20.0, 900.1), Cause.STALE),
+        ("air_c", Measured(20.0, -120.0), None),
+        ("air_c", Measured(20.0, -120.1), Cause.FUTURE),
+        ("air_c", Measured(20.0, 901.0, flags=Flag.CLOCK_OFF), None),
+        ("part_c", Measured(20.0, 901.0, suspect=True, flags=Flag.CLOCK_OFF), Cause.SUSPECT),
+        ("humidity_pct", Measured(1.0, 1.0), None),
+        ("humidity_pct", Measured(0.9, 1.0), Cause.SUSPECT),
+        ("part_c", Measured(0.9, 1.0), Cause.BELOW),  # a cold part is no broken sensor
+    ],
+)
+def test_news_ends_to_the_second_and_a_slow_clock_is_not_taken_for_silence(
+    quantity: str, found: Measured, cause: Cause | None
+) -> None:
+    named = {reason.quantity: reason.cause for reason in judge(**{quantity: found}).reasons}
+    assert named.get(quantity) in ({cause} if cause else {None, Cause.WITHIN})
+
+
+def test_a_suspect_sensor_s_reason_says_what_is_wrong_and_since_when() -> None:
+    suspect = Measured(20.0, 30.0, suspect=True, flags=int(Flag.STUCK), suspect_s=7200.0)
+    reason = judge(air_c=suspect).reasons[0]
+    assert (reason.quantity, reason.value, reason.age_s) == ("air_c", 20.0, 30.0)
+    assert (reason.flags, reason.suspect_s) == (int(Flag.STUCK), 7200.0)
+    stale = judge(air_c=Measured(20.0, 1000.0)).reasons[0]
+    assert (stale.value, stale.limit, stale.age_s) == (20.0, 900.0, 1000.0)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "cause"),
+    [
+        # without an uncertainty of its own air is ± 0.3 °C, a part ± 0.5 °C, humidity ± 2 %
+        ("air_c", 16.0, Cause.NEAR_BELOW),
+        ("air_c", 16.29, Cause.NEAR_BELOW),
+        ("air_c", 16.31, Cause.WITHIN),
+        ("air_c", 29.69, Cause.WITHIN),
+        ("air_c", 29.71, Cause.NEAR_ABOVE),
+        ("air_c", 30.0, Cause.NEAR_ABOVE),
+        ("part_c", 16.49, Cause.NEAR_BELOW),
+        ("part_c", 16.5, Cause.WITHIN),
+        ("part_c", 29.5, Cause.WITHIN),
+        ("part_c", 29.51, Cause.NEAR_ABOVE),
+        ("humidity_pct", 73.0, Cause.WITHIN),
+        ("humidity_pct", 73.1, Cause.NEAR_ABOVE),
+        ("humidity_pct", 75.0, Cause.NEAR_ABOVE),
+    ],
+)
+def test_a_limit_itself_is_inside_and_within_the_usual_doubt_of_it_is_tight(
+    quantity: str, value: float, cause: Cause
+) -> None:
+    """The margin is left aside, so that one limit speaks at a time."""
+    limits = replace(LIMITS, margin_min_k=-100.0)
+    bay = judge_bay("keel", {**FRESH, quantity: Measured(value, 1.0)}, limits)
+    expected = Verdict.GO if cause is Cause.WITHIN else Verdict.TIGHT
+    assert bay.verdict is expected
+    named = {reason.quantity: reason for reason in bay.reasons}
+    assert (named[quantity].cause, named[quantity].value) == (cause, value)
+    assert set(named) == ({*FRESH, "margin_k"} if expected is Verdict.GO else {quantity})
+
+
+def test_each_sensor_s_own_doubt_counts_in_the_margin_s() -> None:
+    """By as much as it moves the margin: a part by itself, the others through the dew point."""
+    slopes = {
+        "air_c": dew_point_c(20.5, 60.0) - dew_point_c(19.5, 60.0),
+        "humidity_pct": dew_point_c(20.0, 60.5) - dew_point_c(20.0, 59.5),
+        "part_c": 1.0,
+    }
+    for unsure, slope in slopes.items():
+        own = {name: 1.0 if name == unsure else 0.001 for name in FRESH}
+        bay = judge(**{name: replace(FRESH[name], uncertainty=own[name]) for name in FRESH})
+        assert bay.margin_uncertainty_k == pytest.approx(slope, abs=0.002)
+
+
+def test_without_any_reading_there_is_no_age_and_three_are_missing() -> None:
+    bay = judge(air_c=None, humidity_pct=None, part_c=None)
+    assert causes(bay) == [(name, Cause.MISSING) for name in FRESH]
+    assert (bay.age_s, bay.air_c, bay.margin_uncertainty_k, bay.frost_point_c) == (None, None, None, None)
+
+
 def test_what_is_still_known_to_be_wrong_is_told_beside_the_missing_news() -> None:
     bay = judge(part_c=None, humidity_pct=Measured(95.0, 5))
     assert causes(bay) == [("part_c", Cause.MISSING), ("humidity_pct", Cause.ABOVE)]
@@ -135,6 +217,10 @@ def test_below_zero_the_frost_point_is_given_too() -> None:
     assert bay.dew_point_c == pytest.approx(-2.113, abs=0.01)
     assert bay.frost_point_c == pytest.approx(-1.867, abs=0.02)
     assert bay.margin_k == pytest.approx(4.0 + 1.867, abs=0.02)
+    thawing = judge(air_c=Measured(8.0, 5), humidity_pct=Measured(60.0, 5), part_c=Measured(8.0, 5))
+    assert thawing.dew_point_c is not None
+    assert 0.0 < thawing.dew_point_c < 1.0
+    assert thawing.frost_point_c is None
 
 
 def test_the_worst_of_none_is_no_news() -> None:

@@ -60,7 +60,7 @@ def _number_lines(numbers: list[tuple[str, str]], width: int, pad: str) -> list[
 
 
 def wrapped(words: str, width: int, pad: str) -> list[str]:
-    """Break a sentence into lines that fit, never between a number and its unit."""
+    """Break a sentence into lines that fit, never between a number and its unit, nor within a longer word."""
     tied = re.sub(r"(?<=\d) (?=°|%|±|\+/-|[CF]\b)", "\N{NO-BREAK SPACE}", words)
-    lines = textwrap.wrap(tied, width, break_long_words=False, break_on_hyphens=False)
+    lines = textwrap.wrap(tied, max(width, 1), break_long_words=False, break_on_hyphens=False)
     return [pad + line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]

@@ -76,6 +76,8 @@ class Look:
 
 def watch_lines(sight: Sight, look: Look, reader: Reader, width: int, height: int) -> list[Text]:
     """Return the screen in exactly `height` lines of at most `width` cells."""
+    if not (width and height):  # as before a terminal's first layout
+        return [Text()] * height
     if look.view == "big":
         lines = _big(sight, look, reader, width, height)
     elif look.view == "help":

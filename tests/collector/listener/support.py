@@ -2,6 +2,7 @@
 
 import socket
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Self
@@ -12,6 +13,9 @@ from collector.listener import Limits, Listener
 from collector.source import Message
 from collector.source_config import ListenerConfig
 from tests.collector.listener.client_bytes import connect
+
+# Limits under which nothing happens by time unless a test says so.
+CALM: dict[str, Any] = {"sweep_s": 1e6, "records_per_s": 1e-6, "connections_per_s": 1e-6}
 
 
 class Basket:
@@ -77,6 +81,53 @@ def listening(
         yield listener
     finally:
         listener.stop()
+
+
+class Leaping:
+    """A running listener whose loop's time is moved by hand."""
+
+    def __init__(self, listener: Listener) -> None:
+        assert listener._hub is not None
+        self.hub = listener._hub
+        self._began_s = time.monotonic()
+        self._now_s = self._began_s
+        self.hub.loop.time = lambda: self._now_s  # type: ignore[method-assign]
+
+    def sweep_at(self, elapsed_s: float) -> None:
+        """Let so much time have passed since the beginning, and sweep."""
+        self._now_s = self._began_s + elapsed_s
+        self.on_its_thread(self.hub.sweep)
+
+    def settle(self) -> None:
+        """Wait until the hub has done all that it has been asked so far, and read what has come."""
+        for _ in range(2):
+            self.on_its_thread(list)
+
+    def on_its_thread(self, what: Callable[[], object]) -> None:
+        """Have something done where the hub lives, and wait for it."""
+        done = threading.Event()
+
+        def run() -> None:
+            what()
+            self.hub.loop.call_soon(done.set)
+
+        self.hub.loop.call_soon_threadsafe(run)
+        assert done.wait(10)
+
+
+@contextmanager
+def leaping(
+    sink: Basket,
+    limits: Limits | None = None,
+    **settings: Any,  # noqa: ANN401  those of the configuration
+) -> Iterator[tuple[Listener, Leaping]]:
+    """Run a listener that does nothing by time unless told so."""
+    with listening(sink, limits=limits or Limits(**CALM), **settings) as listener:
+        leap = Leaping(listener)
+        try:
+            yield listener, leap
+        finally:
+            del leap.hub.loop.time  # stopping takes time
 
 
 class RawClient:

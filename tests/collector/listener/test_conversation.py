@@ -132,8 +132,8 @@ def test_more_in_flight_than_receive_maximum_ends_a_5_connection() -> None:
     sink = Basket()
     limits = Limits(receive_maximum=10)
     with listening(sink, acknowledges=False, limits=limits) as listener, joined(listener.port, 5) as raw:
-        for i in range(1, 12):
-            raw.send(client.publish("t", b"", version=5, qos=1, packet_id=i))
+        # in one piece, for after the tenth alone it would not be read on
+        raw.send(b"".join(client.publish("t", b"", version=5, qos=1, packet_id=i) for i in range(1, 12)))
         answer = raw.packet()
         assert (answer[0], answer[2]) == (0xE0, 0x93)
 

@@ -157,6 +157,17 @@ def test_an_oversized_message_is_skipped_and_the_next_one_is_whole(
     assert packets[1:] == [Oversized(topic, head, size, 1, 9), ("next", b"1", 0, False, 0)]
 
 
+@pytest.mark.parametrize("retain", [False, True])
+@pytest.mark.parametrize("qos", [0, 1])
+def test_an_oversized_message_is_told_by_its_own_first_bytes_whatever_its_flags(
+    qos: int, *, retain: bool
+) -> None:
+    """At QoS 0 no packet identifier stands before the payload, retained or not (MQTT 5.0, 3.3.2.2)."""
+    large = client.publish("big", bytes(range(100)), qos=qos, packet_id=9, retain=retain)
+    packets = decode(client.connect() + large, max_payload=99).packets
+    assert packets[1:] == [Oversized("big", bytes(range(64)), 100, qos, 9 * qos)]
+
+
 @pytest.mark.parametrize("version", [4, 5])
 @pytest.mark.parametrize(
     ("topic", "payload"),
@@ -166,7 +177,7 @@ def test_no_message_waits_for_a_byte_behind_it(topic: str, payload: bytes, versi
     """Wherever the network cuts it, after others in one piece: it is there once its last byte is."""
     properties = user_property if version == 5 else b""
     sent = client.publish(topic, payload, version=version, properties=properties)
-    before = client.connect(version) + client.publish("before", b"1", version=version)
+    before = client.connect(version) + 40 * client.publish("before", b"1", version=version)
     is_large = len(payload) > 10
     expected = (
         Oversized(topic, payload[:64], len(payload), 0, 0) if is_large else (topic, payload, 0, False, 0)
@@ -175,7 +186,7 @@ def test_no_message_waits_for_a_byte_behind_it(topic: str, payload: bytes, versi
         decoder, packets = Decoder(10, {}), list[Packet]()
         decoder.feed(before + sent[:cut], packets)
         decoder.feed(sent[cut:], packets)
-        assert packets[2:] == [expected], cut
+        assert packets[41:] == [expected], cut
         assert not decoder.in_mid_packet
 
 
@@ -298,6 +309,14 @@ def test_what_is_not_mqtt_is_named(stream: bytes, code: Reason, words: str) -> N
     outcome = decode(stream)
     assert outcome.code == code
     assert words in outcome.words
+
+
+def test_a_message_with_bad_flags_is_named_by_its_topic_and_size_wherever_it_stands() -> None:
+    decoder = Decoder(MAX_PAYLOAD, {})
+    with pytest.raises(ProtocolError) as found:
+        decoder.feed(CONNECT_4 + client.PING + client.publish("keel/air", b"21.5", qos=2), [])
+    # two bytes of length, the topic, two of a packet identifier, the payload
+    assert (found.value.topic, found.value.size_bytes) == ("keel/air", 2 + 8 + 2 + 4)
 
 
 def test_packets_before_a_bad_one_are_kept() -> None:

@@ -349,6 +349,12 @@ def test_a_sensor_that_was_wet_at_the_restart_still_is_and_a_dry_one_is_not() ->
     assert not any(at_the_top)
 
 
+def test_only_of_sensors_that_measure_something_is_anything_left() -> None:
+    judge = Judge()
+    judge.judge(series("keel.air_c", [18.0]) + series("heater.on", [1.0]))
+    assert list(json.loads(judge.learned())["sensors"]) == ["keel.air_c"]
+
+
 @pytest.mark.parametrize("text", ["", "[]", '{"sensors": 3}', '{"sensors": {"keel.air_c": [1]}}', "{}"])
 def test_what_was_learned_may_be_unreadable(text: str) -> None:
     store = MemoryStore()

@@ -44,3 +44,11 @@ def test_a_small_commit_deletes_nothing(store: SqliteStore) -> None:
     store.add([], (), marks(0, 1005))
     store.add([], (), marks(1005, 20, OLD_ENOUGH))
     assert len(store.marks()) == 1025
+
+
+def test_it_is_the_thousandth_mark_that_lets_old_ones_go(store: SqliteStore) -> None:
+    store.add([], (), marks(0, 990))
+    store.add([], (), marks(990, 9, OLD_ENOUGH))
+    assert len(store.marks()) == 999
+    store.add([], (), marks(999, 1, OLD_ENOUGH))
+    assert store.marks() == marks(990, 10, OLD_ENOUGH)
