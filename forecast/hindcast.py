@@ -22,7 +22,7 @@ from forecast.baselines import lagged, same_hour
 from forecast.experts import KNOTS, replay
 from forecast.forecaster import refit_steps
 from forecast.past import AHEAD_STEPS, DAY_STEPS, Array, History
-from forecast.paths import Unit, possible, template_ranks
+from forecast.paths import PATHS, Unit, possible, template_ranks
 from forecast.scores import score
 from forecast.spread import POOL_DAYS, Spread
 from forecast.weighing import mixed
@@ -229,7 +229,8 @@ def sample(history: History, points: Mapping[Unit, Array], plan: Plan) -> dict[U
     """Return samples (origins, `HORIZONS_H`, paths) per (bay, quantity), dew points with them."""
     spreads = {unit: Spread(unit[1], mix, _measured(history, *unit)) for unit, mix in points.items()}
     errors = {unit: spread.errors for unit, spread in spreads.items()}
-    drawn: dict[Unit, list[Array]] = {unit: [] for unit in points}
+    origins = range(plan.start, plan.end, plan.every_steps)
+    samples = {unit: np.empty((len(origins), len(HORIZONS_H), PATHS)) for unit in points}
     first = max(0, plan.start - POOL_DAYS * DAY_STEPS)
     for origin in range(first + (plan.start - first) % 2, plan.end, 2):
         pools = {unit: spread.follow(origin) for unit, spread in spreads.items()}
@@ -238,10 +239,14 @@ def sample(history: History, points: Mapping[Unit, Array], plan: Plan) -> dict[U
         odds = template_ranks(errors, origin, np.random.default_rng([plan.seed, origin]))
         for unit, pool in pools.items():
             off = pool.at(odds[unit])[_PLACES]
-            drawn[unit].append(possible(unit[1], points[unit][_PLACES, origin][:, None] + off))
-    samples = {unit: np.array(rows) for unit, rows in drawn.items()}
+            drawn = possible(unit[1], points[unit][_PLACES, origin][:, None] + off)
+            samples[unit][origins.index(origin)] = drawn
     for bay in history.bays:
         if (bay, "air_c") in samples and (bay, "humidity_pct") in samples:
-            pair = samples[bay, "air_c"], samples[bay, "humidity_pct"]
-            samples[bay, "dew_point_c"] = _dew_point_c(*pair)
+            pairs = zip(samples[bay, "air_c"], samples[bay, "humidity_pct"], strict=True)
+            # one origin at a time: all at once they would take a quarter of a gigabyte
+            dew = np.empty_like(samples[bay, "air_c"])
+            for row, pair in enumerate(pairs):
+                dew[row] = _dew_point_c(*pair)
+            samples[bay, "dew_point_c"] = dew
     return samples

@@ -10,6 +10,7 @@ Extremely randomised trees: Geurts, Ernst and Wehenkel 2006, doi 10.1007/s10994-
 Shares of forecasts that err differently: Bates and Granger 1969, doi 10.1057/jors.1969.103.
 """
 
+import sys
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -32,7 +33,7 @@ _WARMTHS = ("air_c", "part_c", "setpoint_c", "pipe_c")
 # What is measured in the same unit, so that the difference says something.
 _LIKE = {"air_c": _WARMTHS, "part_c": _WARMTHS, "humidity_pct": ("humidity_pct",)}
 _MIN_ROWS = 8 * DAY_STEPS
-_TREES, _LEAF_ROWS, _INPUTS_SHARE = 40, 4, 0.4
+_TREES, _LEAF_ROWS, _INPUTS_SHARE = 40, 5, 0.4
 
 Inputs = npt.NDArray[np.float32]
 
@@ -86,13 +87,8 @@ class Changes:
         rows, changes = rows[usable], changes[usable]
         if len(rows) < _MIN_ROWS:
             return None
-        from sklearn.ensemble import ExtraTreesRegressor
-
-        forest = ExtraTreesRegressor(
-            _TREES, min_samples_leaf=_LEAF_ROWS, max_features=_INPUTS_SHARE, random_state=0
-        )
         scale = changes.std(axis=0) + 1e-9
-        return forest.fit(self._inputs[place][rows], np.squeeze(changes / scale)), scale
+        return _planted(self._inputs[place][rows], np.squeeze(changes / scale)), scale
 
     def _lately(self, bay: str, quantity: str) -> Array:
         """Return (n, inputs): what has changed in the last hours, and how far things lie from one another."""
@@ -123,3 +119,24 @@ class Changes:
             columns += features.known_ahead(knot)
         whole = np.hstack([lately, np.stack(columns, axis=1)])
         return np.nan_to_num(whole).astype(np.float32)
+
+
+def _planted(inputs: Inputs, changes: Array) -> _Forest:
+    """Return a forest fitted to changes (n,) or (n, knots).
+
+    scikit-learn loads pandas where there is one, only to know its frames when it meets them: 95 MB
+    that a small computer has better use for. While it is loaded, there is none.
+    """
+    absent = "pandas" not in sys.modules
+    if absent:
+        sys.modules["pandas"] = None  # type: ignore[assignment]
+    try:
+        from sklearn.ensemble import ExtraTreesRegressor
+    finally:
+        if absent:
+            del sys.modules["pandas"]
+    forest = ExtraTreesRegressor(
+        _TREES, min_samples_leaf=_LEAF_ROWS, max_features=_INPUTS_SHARE, random_state=0
+    )
+    fitted: _Forest = forest.fit(inputs, changes)
+    return fitted
