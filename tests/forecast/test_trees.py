@@ -87,7 +87,7 @@ def _voices(measured: Array, trees_off: float) -> Array:
     ("trees_off", "least", "most"), [(1.0, 0.65, 0.80), (3.0, 0.9, 1.03), (0.3, 0.2, 0.5)]
 )
 def test_their_share_follows_how_well_they_did(trees_off: float, least: float, most: float) -> None:
-    """Of two with independent errors of one size the mean has 0.71 of the error; 1 is that with trees silent."""
+    """Of two with independent errors of one size the mean has 0.71 of the error; 1 is without trees."""
     measured = 15 + np.cumsum(np.random.default_rng(11).normal(0, 1.0, _DAYS * DAY_STEPS))
     said = _voices(measured, trees_off)
     silent = said.copy()
