@@ -51,7 +51,7 @@ HOUSE = {
     f" {_IN}/store/test_compaction.py -k 'test_rows or sqlite or every_answer_is_the_same'",
     "collector.store.marks": f"{_IN}/store/test_marks.py -k marks {_IN}/store/test_contract.py",
     "forecast.air": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
-    "forecast._sonntag": "tests/forecast/test_air.py tests/forecast/test_common_practice.py",
+    "forecast._sonntag": "tests/forecast/test_air.py tests/forecast/test_moisture.py",
     "forecast.cure": "tests/forecast/test_cure.py",
     "forecast.cure_now": "tests/forecast/test_cure_now.py",
     "forecast.cure_ahead": "tests/forecast/test_cure_ahead.py",

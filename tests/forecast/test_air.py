@@ -216,6 +216,13 @@ def test_air_without_moisture_has_no_dew_point() -> None:
         margin_k(20.0, 20.0, 0.0)
 
 
+def test_a_dew_point_below_the_coldest_there_is_a_formula_for_is_none() -> None:
+    assert dew_point_c(-100.0, 100.0) == pytest.approx(-100.0, abs=1e-6)
+    with pytest.raises(ValueError, match="no dew point above -100 °C"):
+        dew_point_c(-100.0, 99.0)
+    assert np.isnan(dew_point_c(np.array([-100.0, -98.0]), 99.0)).tolist() == [True, False]
+
+
 def test_air_that_would_dew_first_has_no_frost_point() -> None:
     with pytest.raises(ValueError, match="no frost point"):
         frost_point_c(20.0, 60.0)
@@ -230,6 +237,10 @@ def test_air_that_would_dew_first_has_no_frost_point() -> None:
         (lambda: dew_point_c(120.0, 50.0), "temp_c 120 °C is outside -100 to 100 °C"),
         (lambda: dew_point_c(math.nan, 50.0), "temp_c is not a number"),
         (lambda: dew_point_c(np.array([np.nan, 20.0, -101.0]), 50.0), "temp_c -101 °C is outside"),
+        (lambda: dew_point_c(np.array([20.0, -101.0]), 50.0), "temp_c -101 °C is outside"),
+        (lambda: dew_point_c(np.array([101.0, 20.0]), 50.0), "temp_c 101 °C is outside"),
+        (lambda: dew_point_c(20.0, np.array([50.0, -1.0])), "humidity_pct -1 % is outside"),
+        (lambda: dew_point_c(20.0, np.array([101.0, 50.0])), "humidity_pct 101 % is outside"),
         (lambda: ice_saturation_pressure_pa(1.0), "temp_c 1 °C is outside -100 to 0.01 °C"),
         (lambda: margin_k(300.0, 20.0, 50.0), "part_c 300 °C is outside -100 to 250 °C"),
         (

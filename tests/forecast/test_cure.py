@@ -179,3 +179,12 @@ def test_counting_outside_the_course_is_refused() -> None:
         reached_h(through, _RATE, from_h=1.1)
     with pytest.raises(ValueError, match="already done"):
         reached_h(through, _RATE, already=-0.1)
+
+
+def test_what_begins_and_ends_within_one_step_is_found_as_if_it_were_cut_finely() -> None:
+    """A logger that was silent from 10 to 40 °C: temperature runs straight between its two readings."""
+    hours = np.linspace(5.0, 25.0, 2001)
+    finely = reached_h(course(hours, np.interp(hours, [5.0, 25.0], [10.0, 40.0])), _RATE, from_h=10.3)
+    coarsely = reached_h(course([5.0, 25.0], [10.0, 40.0]), _RATE, from_h=10.3)
+    assert 11.0 < finely[0] < 24.0
+    assert coarsely == pytest.approx(finely, abs=1.0 / 3600.0)  # a second

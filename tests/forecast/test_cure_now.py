@@ -83,6 +83,13 @@ def test_what_is_left_is_told_at_the_warmth_of_the_last_hours() -> None:
     assert seconds_off(full.when.likely_at, after(9.0 + left_h)) < 0.01
 
 
+def test_equivalent_age_ages_by_the_published_5000_k() -> None:
+    """ASTM C1074: the age at 23 °C is t exp(-Q (1/T - 1/T_ref)), Q = 5000 K where nothing better is known."""
+    cool = cure_now(some_rates(), steady(13.0, 9.0), LAID_AT)
+    factor = float(np.exp(-5000.0 * (1.0 / 286.15 - 1.0 / 296.15)))
+    assert cool.equivalent_age_hours == pytest.approx(9.0 * factor, rel=1e-4)  # rates stand every 1/90 K
+
+
 def test_the_last_hours_are_three() -> None:
     """Colder for three hours to the minute: nothing of the warmth before them is in their mean."""
     part = history([0.0, 5.999, 6.0, 9.0], [23.0, 23.0, 15.0, 15.0], (0.0, 9.0), hole_h=9.0)
