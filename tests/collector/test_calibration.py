@@ -170,7 +170,7 @@ def test_nobody_reads_a_store_past_the_calibration() -> None:
     }
     assert "corrected(far" in opening["yard_refresh.py"]
     assert "corrected(open_store(" in opening["service.py"]
-    assert "return corrected(store" in opening["session.py"]
+    assert "return corrected(self.open_raw_store(" in opening["session.py"]
     assert "return corrected(store" in opening["watched_shed.py"]
 
 

@@ -1,7 +1,9 @@
 """Trees on what has changed of late: they bend where ridges are straight, and have the say that they earn."""
 
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -110,11 +112,13 @@ def test_what_they_add_fades_out_at_half_a_day_and_lies_between_at_other_hours()
     assert not np.any(added[KNOTS.index(24) :])
 
 
-def test_a_process_that_forecasts_loads_no_pandas() -> None:
-    """It takes a quarter of what the process may have, and nothing here needs it."""
+def test_a_process_that_forecasts_loads_no_pandas_and_leaves_it_to_others(tmp_path: Path) -> None:
+    """Where there is one, it would take a quarter of what the process may have, and nothing here needs it."""
+    (tmp_path / "pandas.py").write_text("HERE = True\n", encoding="utf-8")
     code = (
         "import sys, numpy as np; from forecast.trees import _planted;"
         " _planted(np.zeros((20, 2), np.float32), np.zeros(20));"
-        " assert 'sklearn' in sys.modules and 'pandas' not in sys.modules; import pandas"
+        " assert 'sklearn' in sys.modules and 'pandas' not in sys.modules; import pandas; assert pandas.HERE"
     )
-    subprocess.run([sys.executable, "-c", code], check=True)
+    found = {**os.environ, "PYTHONPATH": str(tmp_path)}
+    subprocess.run([sys.executable, "-c", code], check=True, env=found)
