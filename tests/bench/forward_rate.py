@@ -58,7 +58,8 @@ def live_batch() -> list[Reading]:
 def forwarding(address: Address, path: Path, count: int) -> None:
     """Forward a backlog while live readings come in; print the rate and how far they fell behind."""
     store = open_store(path)
-    now = SystemClock().now()
+    # a whole second: one central store keeps milliseconds, and what it rounded up would lie after `now`
+    now = SystemClock().now().replace(microsecond=0)
     backlog(store, count, now)
     store.compact(now, rest=0.0)
     delays_s: list[float] = []
