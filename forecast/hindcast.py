@@ -44,7 +44,7 @@ class Weather(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Which origins to replay: steps `start` to `end` (exclusive), every `every_steps`."""
+    """Which origins to replay: steps `start` to `end` (exclusive), every `every_steps`: whole hours, so even."""
 
     start: int
     end: int
@@ -230,7 +230,7 @@ def sample(history: History, points: Mapping[Unit, Array], plan: Plan) -> dict[U
     spreads = {unit: Spread(unit[1], mix, _measured(history, *unit)) for unit, mix in points.items()}
     errors = {unit: spread.errors for unit, spread in spreads.items()}
     origins = range(plan.start, plan.end, plan.every_steps)
-    samples = {unit: np.empty((len(origins), len(HORIZONS_H), PATHS)) for unit in points}
+    samples = {unit: np.full((len(origins), len(HORIZONS_H), PATHS), np.nan) for unit in points}
     first = max(0, plan.start - POOL_DAYS * DAY_STEPS)
     for origin in range(first + (plan.start - first) % 2, plan.end, 2):
         pools = {unit: spread.follow(origin) for unit, spread in spreads.items()}

@@ -2,7 +2,7 @@
 
 Over a slurry of salt in its own saturated solution, in a closed box, the air has one humidity, known within
 a few tenths of a per cent: L. Greenspan, "Humidity fixed points of binary saturated aqueous solutions",
-J. Res. Natl. Bur. Stand. 81A (1977) 89 (read in transcription). Crushed ice that melts in its own water
+J. Res. Natl. Bur. Stand. 81A (1977) 89, read in a retyped copy. Crushed ice that melts in its own water
 stands at 0 °C.
 """
 

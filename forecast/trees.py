@@ -3,8 +3,8 @@
 Ridges are straight; an open window, a thermostat at its edge or a lamp are not. Trees see a rise
 badly where they have to put it together from two levels, so they are given the changes
 themselves, and forecast the change to come. Alone they are no better than ridges from some hours
-on, but what they get wrong is other than what ridges get wrong: a fixed share of theirs makes the
-mix better, where a weight by their own errors would leave them none.
+on, but what they get wrong is other than what ridges get wrong: a share of theirs makes the mix
+better (`forecast.weighing`), where to be weighed as one more ridge would leave them none.
 
 Extremely randomised trees: Geurts, Ernst and Wehenkel 2006, doi 10.1007/s10994-006-6226-1.
 Shares of forecasts that err differently: Bates and Granger 1969, doi 10.1057/jors.1969.103.

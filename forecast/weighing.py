@@ -24,7 +24,8 @@ _GUARD_STEEPNESS = 20.0
 # So that its twentieth power is still a number.
 _LARGEST_RATIO = 1e6
 # How much of the mix is the trees', by half hours ahead, while they err as much as it does; with more error
-# less. Between, and up to half a day, what they add is drawn in straight lines. Chosen on the open sets.
+# less. Between, and up to half a day, what they add is drawn in straight lines. Chosen with
+# all open sets in view.
 _TREES_SHARE = {2: 0.5, 6: 0.5, 12: 0.4}
 _TREES_STEEPNESS = 4.0
 _TREES_MOST = 0.8
@@ -76,8 +77,9 @@ def _mean(total: Array, count: Array) -> tuple[Array, Array]:
 def mixed(said: Array, measured: Array, first: int = 0) -> Array:
     """Return the mix (knots, n - first) of what the experts said (experts, knots, n), from step `first` on.
 
-    The first experts are the naive ones (`NAIVE`). An expert that is silent, or has matured
-    too little, has no voice; before any has, all that speak count alike.
+    The first experts are the naive ones (`NAIVE`). The last one, the trees
+    (`TREES`), has a share of its own. An expert that is silent, or has matured too little, has
+    no voice; before any has, all that speak count alike.
     """
     # The guard looks at what the mix said in the weeks before `first`, and the trees' share at those before.
     early = max(0, first - 2 * (_GUARD_STEPS + KNOTS[-1]))
