@@ -44,7 +44,7 @@ class Weather(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Which origins to replay: steps `start` to `end` (exclusive), every `every_steps`: whole hours, so even."""
+    """Which origins to replay: `start` to `end` (exclusive), every `every_steps`: whole hours, so even."""
 
     start: int
     end: int
