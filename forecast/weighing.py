@@ -100,7 +100,10 @@ def _bend(mix: Array, trees: Array, measured: Array) -> Array:
     added = [np.zeros(mix.shape[1])]
     for knot, share in _TREES_SHARE.items():
         voices = np.stack([mix[KNOTS.index(knot)], trees[KNOTS.index(knot)]])
-        mean, count = matured_means(np.abs(voices - lagged(measured, -knot)), knot)
+        errors = np.abs(voices - lagged(measured, -knot))
+        # Both are measured by the same hours: trees are silent in the weeks when a mix is at its worst.
+        errors[0] = np.where(np.isfinite(errors[1]), errors[0], np.nan)
+        mean, count = matured_means(errors, knot)
         known = (count[1] >= _GUARD_ENOUGH) & (mean[1] > 0)
         ratio = np.where(known, mean[0] / np.where(known, mean[1], 1.0), 1.0)
         share_now = np.minimum(share * np.minimum(ratio, _LARGEST_RATIO) ** _TREES_STEEPNESS, _TREES_MOST)

@@ -98,6 +98,24 @@ def test_their_share_follows_how_well_they_did(trees_off: float, least: float, m
     assert least < ratio < most
 
 
+def test_a_first_week_in_which_the_mix_was_poor_and_they_silent_gives_them_no_more_say() -> None:
+    """A shed's first days, before it has been learned, tell nothing of whose say is worth more later."""
+    measured = 15 + np.cumsum(np.random.default_rng(11).normal(0, 1.0, _DAYS * DAY_STEPS))
+    spoke = 12 * DAY_STEPS
+    said, worse = _voices(measured, 1.0), _voices(measured, 1.0)
+    worse[:TREES, :, :spoke] += 8.0
+    said[TREES, :, :spoke] = worse[TREES, :, :spoke] = np.nan
+    early = np.arange(spoke + 2 * DAY_STEPS, spoke + 3 * DAY_STEPS)
+    place = KNOTS.index(6)
+    shares = []
+    for voices in (said, worse):
+        silent = voices.copy()
+        silent[TREES] = np.nan
+        base = mixed(silent, measured)[place, early]
+        shares.append((mixed(voices, measured)[place, early] - base) / (voices[TREES, place, early] - base))
+    assert np.median(shares[1]) == pytest.approx(np.median(shares[0]), abs=0.1)
+
+
 def test_what_they_add_fades_out_at_half_a_day_and_lies_between_at_other_hours() -> None:
     measured = 15 + np.sin(2 * np.pi * np.arange(_DAYS * DAY_STEPS) / DAY_STEPS)
     said = np.repeat(np.zeros((1, len(KNOTS), len(measured))), len(EXPERT_NAMES), axis=0) + 15.0
