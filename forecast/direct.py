@@ -12,12 +12,12 @@ from itertools import pairwise
 import numpy as np
 
 from forecast.past import DAY_STEPS, Array, History, filled
+from forecast.ridge import fit_ridge
 
 _OWN_LAGS = (0, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48)
 _OTHER_LAGS = (0, 4, 12, 24, 48)
 _OTHERS = ("outdoor.", "heater.", "vent.", "lamp.")
 _PENALTY = 10.0
-_CLIP_SD = 6.0
 _LEAST_ROWS = 4 * DAY_STEPS
 _DAY_US = 86_400_000_000
 
@@ -75,17 +75,9 @@ class DirectCourses:
 
 
 def _fitted(inputs: Array, values: Array, span: tuple[int, int], ahead_steps: int) -> Array:
-    """Return the courses of all origins up to the end of `span` by ridges fitted at its beginning.
-
-    One Gram matrix serves every half hour.
-    """
+    """Return the courses of all origins up to the end of `span` by ridges fitted at its beginning."""
     fit_at, end = span
     rows = np.arange(DAY_STEPS, fit_at - ahead_steps + 1)
-    mean, scale = inputs[rows].mean(axis=0), inputs[rows].std(axis=0) + 1e-9
-    known = np.clip((inputs[:end] - mean) / scale, -_CLIP_SD, _CLIP_SD)
     changes = values[rows[:, None] + np.arange(1, ahead_steps + 1)] - values[rows, None]
-    centre, middle = known[rows].mean(axis=0), changes.mean(axis=0)
-    known -= centre
-    gram = known[rows].T @ known[rows] + _PENALTY * np.eye(known.shape[1])
-    slopes = np.linalg.solve(gram, known[rows].T @ (changes - middle))
-    return np.column_stack([values[:end], values[:end, None] + known @ slopes + middle])
+    ridge = fit_ridge(inputs[rows], changes, _PENALTY)
+    return np.column_stack([values[:end], values[:end, None] + ridge.say(inputs[:end])])

@@ -38,13 +38,13 @@ _TREES, _LEAF_ROWS, _INPUTS_SHARE = 40, 5, 0.4
 Inputs = npt.NDArray[np.float32]
 
 
-class _Forest(Protocol):
+class Forest(Protocol):
     def predict(self, inputs: Inputs) -> Array:
         """Return the changes (n,) or (n, knots) of a group, in standard deviations."""
 
 
 # One per group, with the standard deviations of its targets; None where there was too little to learn from.
-TreeFits = tuple[tuple[_Forest, Array] | None, ...]
+TreeFits = tuple[tuple[Forest, Array] | None, ...]
 
 
 class Changes:
@@ -78,7 +78,7 @@ class Changes:
             said[places] = self._features.values[span] + changes.T
         return said
 
-    def _fit(self, place: int, refit: int) -> tuple[_Forest, Array] | None:
+    def _fit(self, place: int, refit: int) -> tuple[Forest, Array] | None:
         features, group = self._features, _GROUPS[place]
         rows = np.arange(DAY_STEPS, max(DAY_STEPS, refit - group[-1] + 1))
         ahead = [lagged(features.measured, -knot)[rows] - features.values[rows] for knot in group]
@@ -88,7 +88,7 @@ class Changes:
         if len(rows) < _MIN_ROWS:
             return None
         scale = changes.std(axis=0) + 1e-9
-        return _planted(self._inputs[place][rows], np.squeeze(changes / scale)), scale
+        return planted(self._inputs[place][rows], np.squeeze(changes / scale)), scale
 
     def _lately(self, bay: str, quantity: str) -> Array:
         """Return (n, inputs): what has changed in the last hours, and how far things lie from one another."""
@@ -121,8 +121,8 @@ class Changes:
         return np.nan_to_num(whole).astype(np.float32)
 
 
-def _planted(inputs: Inputs, changes: Array) -> _Forest:
-    """Return a forest fitted to changes (n,) or (n, knots).
+def planted(inputs: Inputs, changes: Array) -> Forest:
+    """Return a forest fitted to changes (n,) or (n, targets), each in its own standard deviations.
 
     scikit-learn loads pandas where there is one, only to know its frames when it meets them: 95 MB
     that a small computer has better use for. While it is loaded, there is none.
@@ -138,5 +138,5 @@ def _planted(inputs: Inputs, changes: Array) -> _Forest:
     forest = ExtraTreesRegressor(
         _TREES, min_samples_leaf=_LEAF_ROWS, max_features=_INPUTS_SHARE, random_state=0
     )
-    fitted: _Forest = forest.fit(inputs, changes)
+    fitted: Forest = forest.fit(inputs, changes)
     return fitted

@@ -134,8 +134,8 @@ def test_a_process_that_forecasts_loads_no_pandas_and_leaves_it_to_others(tmp_pa
     """Where there is one, it would take a quarter of what the process may have, and nothing here needs it."""
     (tmp_path / "pandas.py").write_text("HERE = True\n", encoding="utf-8")
     code = (
-        "import sys, numpy as np; from forecast.trees import _planted;"
-        " _planted(np.zeros((20, 2), np.float32), np.zeros(20));"
+        "import sys, numpy as np; from forecast.trees import planted;"
+        " planted(np.zeros((20, 2), np.float32), np.zeros(20));"
         " assert 'sklearn' in sys.modules and 'pandas' not in sys.modules; import pandas; assert pandas.HERE"
     )
     found = {**os.environ, "PYTHONPATH": str(tmp_path)}
