@@ -137,9 +137,12 @@ def _work(work: WorkTime, at: datetime, reader: Reader) -> str:
 
 
 def _now(now: HeaterNow, at: datetime, reader: Reader) -> str:
-    words = [f"Heater {now.running.value}" if now.running is not Running.UNKNOWN else "Heater: not known"]
+    unknown = "Heater: not known" if now.pipe_c is None else "Heater runs by its pipe"
+    words = [f"Heater {now.running.value}" if now.running is not Running.UNKNOWN else unknown]
     if now.since is not None:
         words[0] += f" since {reader.clock(now.since, at)}"
+    if now.pipe_c is not None:
+        words.append(f"pipe at {reader.temperature(now.pipe_c)}")
     if now.setpoint_c is not None:
         words.append(f"set to {reader.temperature(now.setpoint_c)}")
     if now.low_c is not None and now.high_c is not None:

@@ -19,42 +19,38 @@ from forecast.fuel import (
     run_out,
     scale_kg,
 )
+from forecast.heater_advice import advised, limit_c, overshoot, planned_pace, top_c
+from forecast.heater_near import LEARNED, YOUNG, learned_outlook
 from forecast.heater_plan import (
     AHEAD_H,
     Ahead,
     Bench,
     Choice,
     Scenario,
-    best_of,
     candidates,
     choices,
     courses,
     look_ahead,
-    peak_of,
 )
 from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed
-from forecast.heater_signs import sign_of
+from forecast.heater_signs import pipe_gone_cold, sign_of
 from forecast.heater_state import (
     Action,
     Fuel,
     HeaterAdvice,
     HeaterNow,
     HeaterOutlook,
-    Overshoot,
     Running,
     Sign,
     WarmUp,
-    WorkTime,
 )
-from forecast.heater_work import BatchPace, batch_pace
 from forecast.warm_up import warm_up
 
+_PIPE = "pipe"
 _DUTY_H = 3.0
 _BURNING = 0.5
 _STALE_S = 1800.0
-_LOW, _HIGH = 0.1, 0.9
 _HEAT_J_KG: Mapping[str, float] = {"propane": PROPANE_J_KG, "diesel": DIESEL_J_KG}
-_STOP_SIGNS = (Sign.HEATER_STOPPED, Sign.SENSOR_MOVED)
 
 
 def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
@@ -102,26 +98,31 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
     nothing = _no_news(ready, settings, at, where, _fuel(ready, settings, coming, gas, at))
     if blind := _blind(ready, coming, place):
         return replace(nothing, notes=(blind, *nothing.notes))
-    told = _with_sign(nothing, shed, past)
+    told = _with_sign(nothing, ready)
+    if ready.near is not None:
+        return learned_outlook(told, ready, ready.near, coming, pot, part, seed)
     stopped = told.sign is Sign.HEATER_STOPPED
     steps = round(AHEAD_H * 3600 / past.step_s)
     programme = np.full(steps, np.nan) if stopped else coming.setpoint_c[:steps]
     ahead = look_ahead(shed, past, coming.weather, seed=seed)
-    pace = _pace(pot, programme, past, place)
+    pace = planned_pace(pot, programme, past.air_c[place])
     probed = bool(np.isfinite(past.part_c[place]).any())
     bench = None if pace is None else Bench(place, pace, part.target_c if probed else None)
     first, found = _searched(shed, ahead, programme, place, bench)
-    over = _overshoot(first, place, where, at, _limit_c(shed, programme, part), probed=probed)
-    advice, work = _advised(told.sign, found, pace, at, past.step_s)
+    part_peak_c = float(np.median(first.part_c[place].max(axis=1))) if probed else None
+    bound_c = limit_c(programme, shed.thermostat.band_k, part)
+    over = overshoot(first.air_c[place], first.step_s, where, at, bound_c, part_peak_c)
+    advice, work = advised(told.sign, found, pace, at, past.step_s)
     warm = _warmed(first, place, part, at, past, programme) if probed else None
     return replace(
         told, overshoot=over, work=work, advice=advice, warm_up=warm, cautions=cautions(settings, advice)
     )
 
 
-def _with_sign(told: HeaterOutlook, shed: Shed, past: ClimatePast) -> HeaterOutlook:
+def _with_sign(told: HeaterOutlook, ready: ReadyShed) -> HeaterOutlook:
     """Add what the last hour shows against the heater or its sensor, and since when."""
-    found = sign_of(shed, past)
+    past = ready.past
+    found = (pipe_gone_cold if ready.source == _PIPE else sign_of)(ready.shed, past)
     if not found.sign:
         return told
     since = told.at - timedelta(seconds=(len(past) - found.step) * past.step_s)
@@ -135,7 +136,7 @@ def _warmed(
 ) -> WarmUp:
     """Tell how the part gets warm; without a humidity nothing is said of dew."""
     warm = warm_up(
-        course, place, part.target_c, at, thickness_mm=part.thickness_mm, setpoint_c=_top(programme)
+        course, place, part.target_c, at, thickness_mm=part.thickness_mm, setpoint_c=top_c(programme)
     )
     if np.isfinite(past.humidity_pct[place]).any():
         return warm
@@ -147,6 +148,8 @@ def _no_news(
 ) -> HeaterOutlook:
     """Say how the heater runs and how long it burns, and nothing of what comes."""
     notes = list(ready.shed.heat.unknown)
+    if ready.near is not None:
+        notes.append(LEARNED)
     if ready.source == "saw-tooth":
         notes.append("nothing says when the heater runs: its burning is read from the swing of the air")
     advice = HeaterAdvice(Action.NO_NEWS)
@@ -193,6 +196,7 @@ def heater_now(ready: ReadyShed, at: datetime) -> HeaterNow:
         low_c=float(np.quantile(felt, 0.05)) if len(felt) else None,
         high_c=float(np.quantile(felt, 0.95)) if len(felt) else None,
         duty_pct=100.0 * float(np.mean(heard)) if len(heard) else None,
+        pipe_c=float(past.pipe_c[-1]) if np.isfinite(past.pipe_c[-1]) else None,
         source=ready.source,
     )
 
@@ -230,6 +234,8 @@ def _blind(ready: ReadyShed, coming: Coming, place: int) -> str:
         return f"no fresh reading of the air in {where}: nothing can be said of the next hours"
     if not np.isfinite(heat.error_k[heat.order.index(place)]):
         return f"less than half a day of {where}'s air was heard: ask again when there is more"
+    if ready.source == _PIPE and ready.near is None:
+        return YOUNG
     if ready.source == "none" and not np.isfinite(coming.setpoint_c).any():
         return (
             "nothing says when the heater runs, and the air has no saw-tooth: where it peaks cannot be told"
@@ -242,26 +248,6 @@ def _fresh(past: ClimatePast, place: int) -> bool:
     return bool(len(heard)) and (len(past) - 1 - int(heard[-1])) * past.step_s < _STALE_S
 
 
-def _top(setpoint_c: Array) -> float | None:
-    known = setpoint_c[np.isfinite(setpoint_c)]
-    return float(known.max()) if len(known) else None
-
-
-def _limit_c(shed: Shed, programme: Array, part: Part) -> float:
-    top = _top(programme)
-    return part.air_max_c if top is None else min(part.air_max_c, top + max(1.0, shed.thermostat.band_k))
-
-
-def _pace(pot: PotPlan | None, programme: Array, past: ClimatePast, place: int) -> BatchPace | None:
-    if pot is None:
-        return None
-    air = past.air_c[place][np.isfinite(past.air_c[place])]
-    top = _top(programme[: len(programme) // 2])
-    # Only where the thermostat hangs does its setting say how warm the air will be.
-    plan_c = pot.plan_c if pot.plan_c is not None else float(air[-1]) if top is None else top
-    return batch_pace(pot.card, pot.surface, pot.catalyst_pct, float(np.clip(plan_c, -10.0, 60.0)))
-
-
 def _searched(
     shed: Shed, ahead: Ahead, programme: Array, place: int, bench: Bench | None
 ) -> tuple[Course, list[Choice]]:
@@ -271,53 +257,6 @@ def _searched(
         return as_is, []
     scenarios = candidates(programme, float(as_is.air_c[place, :, 0].mean()), as_is.step_s)
     return as_is, choices(shed, ahead, programme, scenarios, bench)
-
-
-def _overshoot(
-    course: Course, place: int, bay: str, at: datetime, limit_c: float, *, probed: bool
-) -> Overshoot:
-    peak = peak_of(course.air_c[place], course.step_s)
-    low_c, likely_c, high_c = (float(value) for value in np.quantile(peak.peak_c, (_LOW, 0.5, _HIGH)))
-    early, likely, late = (
-        at + timedelta(seconds=(float(step) + 1.0) * course.step_s)
-        for step in np.quantile(peak.step, (_LOW, 0.5, _HIGH), method="nearest")
-    )
-    part_c = float(np.median(course.part_c[place].max(axis=1))) if probed else None
-    odds = float(np.mean(peak.peak_c > limit_c))
-    return Overshoot(bay, likely_c, low_c, high_c, likely, early, late, part_c, limit_c, odds)
-
-
-def _advised(
-    sign: Sign, found: list[Choice], pace: BatchPace | None, at: datetime, step_s: float
-) -> tuple[HeaterAdvice, WorkTime | None]:
-    """Say what to set for the best start of the pot planned; nothing on a sign that says to go and look."""
-    if sign in _STOP_SIGNS or pace is None:
-        return HeaterAdvice(Action.NO_NEWS if sign is Sign.SENSOR_MOVED else Action.KEEP), None
-    keep, best = found[0], best_of(found, pace, step_s)
-
-    def moment(step: int) -> datetime:
-        return at + timedelta(seconds=(step + 1) * step_s)
-
-    work = WorkTime(
-        pace.card, pace.catalyst_pct, pace.plan_c, pace.plan_min,
-        moment(keep.worst_start_step), keep.worst_work_min, keep.worst_lost_min,
-    )  # fmt: skip
-    scenario = best.scenario
-    if best.start_step is None:
-        return HeaterAdvice(Action.WAIT), work
-    if scenario.by_step is None or scenario.setpoint_c is None:
-        soon = best.start_step * step_s <= _STALE_S
-        action, setpoint_c, by_at = (Action.KEEP if soon else Action.WAIT), None, None
-    else:
-        off = bool(np.isnan(scenario.setpoint_c))
-        action = Action.OFF if off else Action.SET
-        setpoint_c, by_at = (
-            (None if off else scenario.setpoint_c),
-            at + timedelta(seconds=scenario.by_step * step_s),
-        )
-    return HeaterAdvice(
-        action, setpoint_c, by_at, moment(best.start_step), best.work_min, best.peak_c, best.odds
-    ), work
 
 
 def _fuel(

@@ -14,10 +14,9 @@ from collector.journal_book import Book
 from collector.store.base import Store
 from forecast.batches import Cards, learned_pots
 from forecast.card_files import find_card
-from forecast.climate_past import ClimatePast
 from forecast.heater import heater_outlook
-from forecast.heater_reading import coming, read_heater_past, settings_of
-from forecast.heater_shed import HeaterSettings, Part, PotPlan, ReadyShed, ready_shed
+from forecast.heater_reading import HeaterPast, coming, read_heater_past, settings_of, with_near
+from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed, is_steered, ready_shed
 from forecast.heater_state import HeaterOutlook
 from forecast.past import History
 from forecast.resin import gel_surface
@@ -26,7 +25,7 @@ from forecast.thermostat import sawtooth
 RELEARN = timedelta(hours=6)
 """A shed's heat changes with its skin and its doors, not by the hour; learning takes seconds."""
 
-_SAW_TOOTH = "saw-tooth"
+_SAW_TOOTH, _PIPE = "saw-tooth", "pipe"
 
 
 class HeaterKeeper:
@@ -66,14 +65,15 @@ class HeaterKeeper:
         config = self._config
         heard = read_heater_past(store, at)
         settings = settings_of(config.heater)
-        ready = self._learned(heard.past, settings, at)
+        later = coming(heard, config.heater, config.shed.zone, known)
+        ready = self._learned(heard, settings, later, at)
         bay = ready.past.bays[ready.shed.thermostat.place]
         pot = self._pot(store, at, book, bay)
         target_c = config.limits.part_min_c if pot is None else pot.card.application.temp_min_c
         return heater_outlook(
             ready,
             settings,
-            coming(heard, config.heater, config.shed.zone, known),
+            later,
             at,
             pot=pot,
             part=Part(target_c, air_max_c=config.limits.air_max_c),
@@ -86,16 +86,17 @@ class HeaterKeeper:
             name.startswith("heater.") for name in store.sensors()
         )
 
-    def _learned(self, past: ClimatePast, settings: HeaterSettings, at: datetime) -> ReadyShed:
+    def _learned(self, heard: HeaterPast, settings: HeaterSettings, later: Coming, at: datetime) -> ReadyShed:
         """Put the newest past to what was learned before; learn anew where that is old or does not fit."""
         ready, learned_at = self._ready, self._learned_at
-        if ready is not None and learned_at is not None and ready.past.bays == past.bays:
+        if ready is not None and learned_at is not None and ready.past.bays == heard.past.bays:
             fresh = timedelta(0) <= at - learned_at < RELEARN
-            continued = _continued(ready, past) if fresh else None
+            continued = _continued(ready, heard, later) if fresh else None
             if continued is not None:
                 return continued
-        self._ready, self._learned_at = ready_shed(past, settings), at
-        return self._ready
+        ready = with_near(ready_shed(heard.past, settings), heard, later, None)
+        self._ready, self._learned_at = ready, at
+        return ready
 
     def _pot(self, store: Store, at: datetime, book: Book, bay: str) -> PotPlan | None:
         newest = [cure.batch for cure in book.cures.values() if cure.batch.bay == bay]
@@ -112,8 +113,15 @@ class HeaterKeeper:
         return PotPlan(card, gel_surface(card, pots, batch.lot), batch.catalyst_pct)
 
 
-def _continued(ready: ReadyShed, past: ClimatePast) -> ReadyShed | None:
-    """Return the learned shed with a newer past; None where its heater's course cannot be read any more."""
+def _continued(ready: ReadyShed, heard: HeaterPast, later: Coming) -> ReadyShed | None:
+    """Return the learned shed with a newer past; None where it does not go with what is known now."""
+    past = heard.past
+    if is_steered(past) != (ready.source == _PIPE):
+        return None
+    if ready.near is not None:
+        if heard.near is None or ready.near.knows_weather != (later.weather is not None):
+            return None
+        return replace(ready, past=past, near=replace(ready.near, past=heard.near))
     if ready.source != _SAW_TOOTH:
         return replace(ready, past=past)
     found = sawtooth(past)

@@ -179,29 +179,35 @@ def choices(
     shed: Shed, ahead: Ahead, setpoint_c: Array, scenarios: tuple[Scenario, ...], bench: Bench
 ) -> list[Choice]:
     """Return each scenario with the start at which a batch best lasts as planned on a part warm enough."""
-    place, pace = bench.place, bench.pace
-    step_s = ahead.weather.step_s
+    return [
+        choice_of(scenario, course.air_c[bench.place], course.part_c[bench.place], course.step_s, bench)
+        for scenario, course in zip(scenarios, courses(shed, ahead, setpoint_c, scenarios), strict=True)
+    ]
+
+
+def choice_of(scenario: Scenario, air_c: Array, part_c: Array | None, step_s: float, bench: Bench) -> Choice:
+    """Return a scenario with the start that serves it best, from courses (paths, steps) of `step_s`.
+
+    `part_c` is None where nothing tells how warm the part will be: then the pot alone decides.
+    """
+    pace = bench.pace
     every, latest = (round(minutes * 60 / step_s) for minutes in (_START_EVERY_MIN, _LATEST_START_MIN))
-    starts = np.arange(every, min(latest, len(setpoint_c) - 1) + 1, every)
-    found = []
-    for scenario, course in zip(scenarios, courses(shed, ahead, setpoint_c, scenarios), strict=True):
-        air = course.air_c[place]
-        lasts = work_min(pace, air, step_s, starts)
-        likely = np.median(lasts, axis=0)
-        odds = np.mean(np.abs(lasts - pace.plan_min) <= _DECIDE_MIN, axis=0)
-        allowed = starts >= (scenario.by_step or 0)
-        if bench.part_min_c is not None:
-            odds = odds * np.mean(course.part_c[place][:, starts] >= bench.part_min_c, axis=0)
-            allowed &= np.median(course.part_c[place][:, starts], axis=0) >= bench.part_min_c
-        worst = int(np.argmin(likely))
-        sure = np.flatnonzero(allowed & (odds >= _SURE_ODDS))
-        best = int(sure[0]) if len(sure) else int(np.argmax(np.where(allowed, odds, -1.0)))
-        found.append(Choice(
-            scenario, int(starts[best]) if allowed.any() else None, float(odds[best]), float(likely[best]),
-            float(np.median(peak_of(air, step_s).peak_c)),
-            int(starts[worst]), float(likely[worst]), max(0.0, pace.plan_min - float(likely[worst])),
-        ))  # fmt: skip
-    return found
+    starts = np.arange(every, min(latest, air_c.shape[1] - 1) + 1, every)
+    lasts = work_min(pace, air_c, step_s, starts)
+    likely = np.median(lasts, axis=0)
+    odds = np.mean(np.abs(lasts - pace.plan_min) <= _DECIDE_MIN, axis=0)
+    allowed = starts >= (scenario.by_step or 0)
+    if bench.part_min_c is not None and part_c is not None:
+        odds = odds * np.mean(part_c[:, starts] >= bench.part_min_c, axis=0)
+        allowed &= np.median(part_c[:, starts], axis=0) >= bench.part_min_c
+    worst = int(np.argmin(likely))
+    sure = np.flatnonzero(allowed & (odds >= _SURE_ODDS))
+    best = int(sure[0]) if len(sure) else int(np.argmax(np.where(allowed, odds, -1.0)))
+    return Choice(
+        scenario, int(starts[best]) if allowed.any() else None, float(odds[best]), float(likely[best]),
+        float(np.median(peak_of(air_c, step_s).peak_c)),
+        int(starts[worst]), float(likely[worst]), max(0.0, pace.plan_min - float(likely[worst])),
+    )  # fmt: skip
 
 
 def best_of(found: list[Choice], pace: BatchPace, step_s: float) -> Choice:

@@ -1,7 +1,7 @@
 """From a store and the `[heater]` table: readings on the grid, the programme and the weather ahead."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 
 import numpy as np
@@ -17,15 +17,26 @@ from forecast.climate_run import Weather
 from forecast.climate_water import outside_pct_filled
 from forecast.fuel import HoursAhead
 from forecast.heater import heater_outlook
+from forecast.heater_near import near_of
 from forecast.heater_plan import AHEAD_H
-from forecast.heater_shed import LEARN_H, Coming, HeaterSettings, Part, PotPlan, ready_shed
+from forecast.heater_shed import (
+    LEARN_H,
+    Coming,
+    HeaterSettings,
+    Part,
+    PotPlan,
+    ReadyShed,
+    is_steered,
+    ready_shed,
+)
 from forecast.heater_state import HeaterOutlook
 from forecast.moisture import absolute_humidity_g_m3
+from forecast.near_course import NEAR_LEARN_DAYS, NEAR_STEP_S
 from forecast.outside_ahead import outside_ahead
 from forecast.past import STEP_US, History
 
 _BAY_QUANTITIES = ("air_c", "humidity_pct", "part_c")
-_HEATER_QUANTITIES = ("on", "on_pct", "setpoint_c", "gas_kg")
+_HEATER_QUANTITIES = ("on", "on_pct", "setpoint_c", "pipe_c", "gas_kg")
 _OUTDOOR_QUANTITIES = ("air_c", "humidity_pct", "sun_w_m2", "wind_m_s")
 _NOT_BAYS = ("outdoor", "heater", "vent", "lamp")
 _FUEL_H = 72
@@ -34,10 +45,14 @@ _HALF_HOUR_S = 1800
 
 @dataclass(frozen=True, slots=True)
 class HeaterPast:
-    """What the store tells of a shed with a heater: the past on the grid, and the scale under its bottle."""
+    """What the store tells of a shed with a heater: the past on the grid, and the readings it is made of.
+
+    `near` is a longer past on longer steps, to learn a heater from that gives more or less; None for others.
+    """
 
     past: ClimatePast
     series: Series
+    near: ClimatePast | None = None
 
 
 def settings_of(config: HeaterConfig) -> HeaterSettings:
@@ -67,19 +82,31 @@ def read_heater_past(store: Store, at: datetime, bays: Sequence[str] | None = No
     names = [f"{bay}.{quantity}" for bay in found for quantity in _BAY_QUANTITIES]
     names += [f"outdoor.{quantity}" for quantity in _OUTDOOR_QUANTITIES]
     names += [f"heater.{quantity}" for quantity in _HEATER_QUANTITIES]
-    series = {}
-    for name in names:
-        if name in heard:
-            samples = store.window(name, since, at + timedelta(microseconds=1))
-            sound = (samples.flags == Flag.NONE) & np.isfinite(samples.values)
-            if sound.any():
-                series[name] = samples.times_us[sound], samples.values[sound]
+    names = [name for name in names if name in heard]
+    series = _sound(store, names, since, at)
     if not any(name.endswith(".air_c") and not name.startswith("outdoor.") for name in series):
         raise InputError(f"no bay's air was heard in the week before {at.isoformat()}")
     first_us = min(int(times[0]) for times, _ in series.values())
     last_us = to_us(at)
     first_us = min(first_us, last_us - STEP_S * 1_000_000)
-    return HeaterPast(past_on_grid(series, tuple(found), first_us, last_us), series)
+    past = past_on_grid(series, tuple(found), first_us, last_us)
+    if not is_steered(past):
+        return HeaterPast(past, series)
+    longer = _sound(store, names, at - timedelta(days=NEAR_LEARN_DAYS), at)
+    first_us = min(first_us, *(int(times[0]) for times, _ in longer.values()))
+    first_us = min(first_us, last_us - NEAR_STEP_S * 1_000_000)
+    return HeaterPast(past, series, past_on_grid(longer, tuple(found), first_us, last_us, NEAR_STEP_S))
+
+
+def _sound(store: Store, names: Sequence[str], since: datetime, at: datetime) -> Series:
+    """Return the readings up to `at` that no flag speaks against, of those sensors that have any."""
+    series = {}
+    for name in names:
+        samples = store.window(name, since, at + timedelta(microseconds=1))
+        sound = (samples.flags == Flag.NONE) & np.isfinite(samples.values)
+        if sound.any():
+            series[name] = samples.times_us[sound], samples.values[sound]
+    return series
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +147,23 @@ def heater_of_store(
     if asked.bay is not None and asked.bay not in heard.past.bays:
         raise InputError(f"no bay is called {asked.bay!r}; there are {', '.join(heard.past.bays)}")
     settings = settings_of(config)
+    later = coming(heard, config, zone, known)
+    ready = with_near(ready_shed(heard.past, settings), heard, later, asked.bay)
     return heater_outlook(
-        ready_shed(heard.past, settings), settings, coming(heard, config, zone, known), at,
+        ready, settings, later, at,
         bay=asked.bay, pot=asked.pot, part=asked.part, gas=heard.series.get("heater.gas_kg"),
     )  # fmt: skip
+
+
+def with_near(ready: ReadyShed, heard: HeaterPast, later: Coming, bay: str | None) -> ReadyShed:
+    """Return a shed that has learned its next two hours too, where its heater gives more or less.
+
+    `bay` is the one asked about; None for that of the thermostat.
+    """
+    if heard.near is None:
+        return ready
+    name = ready.past.bays[ready.shed.thermostat.place] if bay is None else bay
+    return replace(ready, near=near_of(heard.near, name, later))
 
 
 def coming(heard: HeaterPast, config: HeaterConfig, zone: tzinfo, known: History | None = None) -> Coming:

@@ -10,11 +10,14 @@ from forecast.climate_past import Array, ClimatePast
 from forecast.climate_run import Shed, Weather
 from forecast.climate_water import fit_water
 from forecast.fuel import HoursAhead
+from forecast.near_course import Near
 from forecast.thermostat import measured_thermostat, sawtooth, usual_thermostat
 from forecast.time_surface import TimeSurface
 
 LEARN_H = 24.0 * 7
 """A week of past teaches a shed; more tells of another season."""
+
+_PIPE_FULL_K = 60.0  # a pipe so much above the air gives all it can; only ratios matter
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +68,27 @@ class Coming:
 
 @dataclass(frozen=True, slots=True)
 class ReadyShed:
-    """A shed that was learned, the past with its heater's course, and how that is known."""
+    """A shed that was learned, the past with its heater's course, and how that is known.
+
+    `near` is what was learned of the next two hours where the heater gives more or less.
+    """
 
     shed: Shed
     past: ClimatePast
     source: str
+    near: Near | None = None
+
+
+def is_steered(past: ClimatePast) -> bool:
+    """Say whether the heater is one that gives more or less: its pipe is measured, and no burner."""
+    return bool(np.isfinite(past.pipe_c).any()) and not np.isfinite(past.burn_share).any()
+
+
+def pipe_share(past: ClimatePast) -> Array:
+    """Return what share of full power a pipe gives, (n,): of its warmth above the mean of the bays' air."""
+    heard = np.isfinite(past.air_c)
+    air_c = np.where(heard, past.air_c, 0.0).sum(axis=0) / np.maximum(heard.sum(axis=0), 1)
+    return np.asarray(np.clip((past.pipe_c - air_c) / _PIPE_FULL_K, 0.0, 1.0))
 
 
 def ready_shed(past: ClimatePast, settings: HeaterSettings, start: ClimateFit | None = None) -> ReadyShed:
@@ -84,7 +103,7 @@ def ready_shed(past: ClimatePast, settings: HeaterSettings, start: ClimateFit | 
         An earlier fit to begin from.
     """
     place = past.bays.index(settings.bay) if settings.bay in past.bays else None
-    source = "heater input" if np.isfinite(past.burn_share).any() else "none"
+    source = "heater input" if np.isfinite(past.burn_share).any() else "pipe" if is_steered(past) else "none"
     found = sawtooth(past) if source == "none" else None
     if found is not None:
         burn, middle_c, swinging = found
@@ -92,11 +111,12 @@ def ready_shed(past: ClimatePast, settings: HeaterSettings, start: ClimateFit | 
         past = replace(past, burn_share=burn, setpoint_c=past.setpoint_c if told else middle_c)
         place = swinging if place is None else place
         source = "saw-tooth"
-    heat = fit_climate(past, settings.power_w, start)
+    fed = past.with_burn(pipe_share(past)) if source == "pipe" else past
+    heat = fit_climate(fed, settings.power_w, start)
     water = fit_water(past, heat, unvented=settings.unvented and settings.fuel != "electric")
     sensed = heat.order[0] if place is None else place
-    known = source != "none"
-    thermostat = measured_thermostat(past, place) if known else usual_thermostat(sensed)
+    switches = source not in {"none", "pipe"}
+    thermostat = measured_thermostat(past, place) if switches else usual_thermostat(sensed)
     return ReadyShed(
         Shed(heat, water, thermostat, settings.unvented and settings.fuel != "electric"), past, source
     )

@@ -22,6 +22,7 @@ _FITS_SHARE = 0.6
 _JUMP_K, _JUMP_MIN, _ALONE_SHARE = 1.5, 4, 0.4
 _COLD_MIN, _COLD_K = 12, 0.7
 _BURNING = 0.5
+_PIPE_WARM_K = 2.0
 
 
 class Found(NamedTuple):
@@ -59,6 +60,21 @@ def sign_of(shed: Shed, past: ClimatePast) -> Found:
         if sign is not Sign.NONE:
             return Found(sign, first)
     return none
+
+
+def pipe_gone_cold(shed: Shed, past: ClimatePast) -> Found:
+    """Return whether a pipe gives nothing while its bay is colder than set, and since when: no more is told.
+
+    Parameters
+    ----------
+    shed : Shed
+    past : ClimatePast
+        With the pipe's temperature and the setting.
+    """
+    gives = np.where(past.pipe_c - past.air_c[shed.thermostat.place] > _PIPE_WARM_K, 1.0, 0.0)
+    warm = np.where(np.isfinite(past.pipe_c), gives, np.nan)
+    since = _no_flame(shed, past.with_burn(warm))
+    return Found(Sign.NONE, len(past)) if since is None else Found(Sign.HEATER_STOPPED, since)
 
 
 def _no_flame(shed: Shed, past: ClimatePast) -> int | None:

@@ -39,8 +39,9 @@ class HeaterNow:
 
     `bay` is where its thermostat hangs; `band_k` lies between its switching on and off, `lag_min` is how
     late it feels the air; the bay's air has swung between `low_c` and `high_c` in the last three hours, in
-    which it burned for `duty_pct` of the time. `source` says how that is known: ``heater input``,
-    ``saw-tooth`` (from the air alone) or ``none``. None stands for what cannot be known.
+    which it burned for `duty_pct` of the time. `pipe_c` is the temperature of its pipe. `source` says how
+    that is known: ``heater input``, ``pipe``, ``saw-tooth`` (from the air alone) or ``none``. None stands for
+    what cannot be known.
     """
 
     bay: str
@@ -52,6 +53,7 @@ class HeaterNow:
     low_c: float | None
     high_c: float | None
     duty_pct: float | None
+    pipe_c: float | None
     source: str
 
 

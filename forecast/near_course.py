@@ -31,7 +31,9 @@ _EVERY = 2
 """Every second step is learned from: neighbours tell the same."""
 _HELD_BACK = 4
 """One part in so many of the past, the newest, is not seen by the fits whose errors are the spread."""
-_SAME_TIME_STEPS = 24
+_SAME_TIME_STEPS = 48
+_WIDER = 1.2
+"""A fortnight's last days are not all that may come: chosen on three measured glasshouses."""
 _LEAST_COURSES = 30
 
 
@@ -134,7 +136,7 @@ def near_paths(near: Near, ahead: NearAhead, paths: int, seed: int = 0) -> Array
         pool = np.arange(len(near.slots))
     drawn = pool[np.random.default_rng([seed, len(past)]).integers(len(pool), size=paths)]
     now_c = whole(past.air_c[near.place], 12.0)[-1]
-    return np.asarray(now_c + likely + near.errors_k[drawn])
+    return np.asarray(now_c + likely + _WIDER * near.errors_k[drawn])
 
 
 def _fitted(inputs: Array, changes: Array, rows: Times) -> tuple[Ridge, Forest, Array]:
@@ -166,7 +168,8 @@ def _inputs(past: ClimatePast, place: int, ahead: NearAhead) -> Array:
     setpoint_c = whole(past.setpoint_c, float(own.mean()))
     others = [row for bay, row in enumerate(past.air_c) if bay != place]
     warm = [out_c, setpoint_c, whole(past.pipe_c, float(own.mean()))]
-    warm += [whole(row, float(own.mean())) for row in [*others, *past.part_c] if np.isfinite(row).any()]
+    # What is not measured goes as the bay does, so that a sensor may come later.
+    warm += [whole(row, 12.0) if np.isfinite(row).any() else own for row in [*others, *past.part_c]]
     plain = [sun_w_m2, wind_m_s, whole(past.humidity_pct[place], 70.0)]
     for values, level in [(one, one - own) for one in warm] + [(one, one) for one in plain]:
         columns += [level, *(values - lagged(values, lag) for lag in _OTHER_LAGS)]

@@ -39,8 +39,10 @@ Inputs = npt.NDArray[np.float32]
 
 
 class Forest(Protocol):
+    """Trees that were fitted."""
+
     def predict(self, inputs: Inputs) -> Array:
-        """Return the changes (n,) or (n, knots) of a group, in standard deviations."""
+        """Return the changes (n,) or (n, targets), in standard deviations."""
 
 
 # One per group, with the standard deviations of its targets; None where there was too little to learn from.
