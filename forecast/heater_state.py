@@ -53,8 +53,8 @@ class HeaterNow:
     low_c: float | None
     high_c: float | None
     duty_pct: float | None
-    pipe_c: float | None
     source: str
+    pipe_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from forecast.climate_past import Array, ClimatePast
 
 STEP_S = 300
 DAY = 288
-END = datetime(2026, 4, 20, 5, 0, tzinfo=UTC)
-"""Two hours before the programme goes up."""
+END = datetime(2026, 4, 20, 6, 0, tzinfo=UTC)
+"""An hour before the programme goes up."""
 
 
 def programme_c(hours: Array) -> Array:

@@ -28,7 +28,7 @@ from tests.forecast.pipe_shed import END, pipe_past, programme_c
 
 _SETTINGS = HeaterSettings("keel", "electric", unvented=False)
 _DULL = HoursAhead(*(np.full(72, value) for value in (6.0, 50.0, 3.0, 15.0)))
-_RISE = END + timedelta(hours=2)
+_RISE = END + timedelta(hours=1)
 
 
 def _coming() -> Coming:
@@ -64,7 +64,7 @@ def test_the_peak_comes_after_the_programme_goes_up_and_the_pipe_is_told(ready: 
     assert ready.source == "pipe"
     assert found.overshoot is not None
     assert found.overshoot.peak_low_c <= found.overshoot.peak_c <= found.overshoot.peak_high_c
-    assert _RISE - timedelta(minutes=20) <= found.overshoot.peak_at <= END + timedelta(hours=2)
+    assert _RISE + timedelta(minutes=20) <= found.overshoot.peak_at <= END + timedelta(hours=2)
     assert found.advice.action is Action.KEEP
     assert LEARNED in found.notes
     lines = list(heater_lines(found, Reader()))
@@ -77,7 +77,7 @@ def test_a_pot_is_reckoned_on_the_courses_learned_and_no_setting_is_advised(read
     pot = PotPlan(card, gel_surface(card, [], ""), 1.5, plan_c=10.0)
     found = heater_outlook(ready, _SETTINGS, _coming(), END, pot=pot)
     assert found.work is not None
-    assert found.work.mix_at >= END + timedelta(minutes=60)  # just before the air gets warm
+    assert found.work.mix_at >= _RISE + timedelta(minutes=10)  # when the air has got warm
     assert found.work.lost_min > 5.0
     assert found.advice.action in {Action.KEEP, Action.WAIT}
     assert found.advice.setpoint_c is None
