@@ -35,7 +35,10 @@ _REFILL = {
 }
 _DEW_LIKELY_ODDS = 0.1
 _HOPELESS_ODDS, _UNSURE_ODDS = 0.5, 0.8
+_TRIED = "Nothing done to the heater keeps the plan"
+_NOT_TRIED = "As the heater runs the plan is not kept"
 _INSTEAD = "less catalyst or smaller pots"
+_LATER = "more than planned, and a later gel"
 _TOO_COLD = "Do not mix: the part stays too cold for the next hours. More heat under it, and time."
 _Part = HeaterNow | Overshoot | WorkTime | HeaterAdvice | WarmUp | Fuel
 
@@ -56,19 +59,21 @@ def headline(outlook: HeaterOutlook, reader: Reader) -> str:
         since = outlook.sign_since
         when = "just now" if since is None else f"since {reader.clock(since, outlook.at)}"
         return _SIGNS[outlook.sign].format(when=when)
-    return _advice(outlook.advice, outlook.at, reader)
+    return _advice(outlook, reader)
 
 
-def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
-    mix = ""
+def _advice(outlook: HeaterOutlook, reader: Reader) -> str:
+    advice, at, mix = outlook.advice, outlook.at, ""
     if advice.mix_at is not None and advice.work_min is not None:
         mix = f" Mix at {reader.clock(advice.mix_at, at)}: {advice.work_min:.0f} min of work time"
         mix += f", {_odds(advice.kept_odds)} sure." if advice.kept_odds is not None else "."
         if advice.kept_odds is not None and advice.kept_odds < _HOPELESS_ODDS:
             lasts = f"about {advice.work_min:.0f} min of work time"
-            return f"Nothing done to the heater keeps the plan: reckon with {lasts}, {_INSTEAD}."
+            tried = _NOT_TRIED if outlook.now.source == "pipe" else _TRIED
+            return f"{tried}: reckon with {lasts}, {_LATER if _is_late(outlook) else _INSTEAD}."
         if advice.kept_odds is not None and advice.kept_odds < _UNSURE_ODDS:
-            mix += f" Too unsure to plan on: have {_INSTEAD} ready."
+            ready = "it may go off later" if _is_late(outlook) else f"have {_INSTEAD} ready"
+            mix += f" Too unsure to plan on: {ready}."
     by = "" if advice.by_at is None else reader.clock(advice.by_at, at)
     setting = "" if advice.setpoint_c is None else reader.temperature(advice.setpoint_c)
     wait = f"Leave the heater, wait.{mix}" if mix else _TOO_COLD
@@ -79,6 +84,12 @@ def _advice(advice: HeaterAdvice, at: datetime, reader: Reader) -> str:
         Action.WAIT: wait,
         Action.KEEP: f"Leave the heater as it is.{mix}",
     }[advice.action]
+
+
+def _is_late(outlook: HeaterOutlook) -> bool:
+    """Say whether the pot advised lasts longer than planned, so that less catalyst would be the wrong way."""
+    lasts, work = outlook.advice.work_min, outlook.work
+    return lasts is not None and work is not None and lasts > work.plan_min
 
 
 def _odds(odds: float | None) -> str:
@@ -137,12 +148,13 @@ def _work(work: WorkTime, at: datetime, reader: Reader) -> str:
 
 
 def _now(now: HeaterNow, at: datetime, reader: Reader) -> str:
-    unknown = "Heater: not known" if now.pipe_c is None else "Heater runs by its pipe"
-    words = [f"Heater {now.running.value}" if now.running is not Running.UNKNOWN else unknown]
+    known = now.running is not Running.UNKNOWN
+    pipe = "not known" if now.pipe_c is None else f"pipe at {reader.temperature(now.pipe_c)}"
+    words = [f"Heater {now.running.value}" if known else f"Heater: {pipe}"]
     if now.since is not None:
         words[0] += f" since {reader.clock(now.since, at)}"
-    if now.pipe_c is not None:
-        words.append(f"pipe at {reader.temperature(now.pipe_c)}")
+    if now.pipe_c is not None and known:
+        words.append(pipe)
     if now.setpoint_c is not None:
         words.append(f"set to {reader.temperature(now.setpoint_c)}")
     if now.low_c is not None and now.high_c is not None:

@@ -32,7 +32,7 @@ from forecast.heater_plan import (
     courses,
     look_ahead,
 )
-from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed
+from forecast.heater_shed import PIPE, Coming, HeaterSettings, Part, PotPlan, ReadyShed
 from forecast.heater_signs import pipe_gone_cold, sign_of
 from forecast.heater_state import (
     Action,
@@ -46,7 +46,6 @@ from forecast.heater_state import (
 )
 from forecast.warm_up import warm_up
 
-_PIPE = "pipe"
 _DUTY_H = 3.0
 _BURNING = 0.5
 _STALE_S = 1800.0
@@ -90,6 +89,8 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
         If there is no such bay.
     """
     shed, past = ready.shed, ready.past
+    if ready.source == PIPE:
+        settings = replace(settings, unvented=False)  # hot water comes in without the flame that heats it
     where = past.bays[shed.thermostat.place] if bay is None else bay
     if where not in past.bays:
         raise ValueError(f"no bay is called {where!r}; there are {', '.join(past.bays)}")
@@ -122,7 +123,7 @@ def heater_outlook(  # noqa: PLR0913  all but the first four have defaults
 def _with_sign(told: HeaterOutlook, ready: ReadyShed) -> HeaterOutlook:
     """Add what the last hour shows against the heater or its sensor, and since when."""
     past = ready.past
-    found = (pipe_gone_cold if ready.source == _PIPE else sign_of)(ready.shed, past)
+    found = (pipe_gone_cold if ready.source == PIPE else sign_of)(ready.shed, past)
     if not found.sign:
         return told
     since = told.at - timedelta(seconds=(len(past) - found.step) * past.step_s)
@@ -147,7 +148,8 @@ def _no_news(
     ready: ReadyShed, settings: HeaterSettings, at: datetime, bay: str, fuel: Fuel | None
 ) -> HeaterOutlook:
     """Say how the heater runs and how long it burns, and nothing of what comes."""
-    notes = list(ready.shed.heat.unknown)
+    # Where nothing is stepped, what the grey box lacks changes nothing.
+    notes = [] if ready.source == PIPE else list(ready.shed.heat.unknown)
     if ready.near is not None:
         notes.append(LEARNED)
     if ready.source == "saw-tooth":
@@ -234,7 +236,7 @@ def _blind(ready: ReadyShed, coming: Coming, place: int) -> str:
         return f"no fresh reading of the air in {where}: nothing can be said of the next hours"
     if not np.isfinite(heat.error_k[heat.order.index(place)]):
         return f"less than half a day of {where}'s air was heard: ask again when there is more"
-    if ready.source == _PIPE and ready.near is None:
+    if ready.source == PIPE and ready.near is None:
         return YOUNG
     if ready.source == "none" and not np.isfinite(coming.setpoint_c).any():
         return (

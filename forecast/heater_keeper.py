@@ -16,7 +16,16 @@ from forecast.batches import Cards, learned_pots
 from forecast.card_files import find_card
 from forecast.heater import heater_outlook
 from forecast.heater_reading import HeaterPast, coming, read_heater_past, settings_of, with_near
-from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed, is_steered, ready_shed
+from forecast.heater_shed import (
+    PIPE,
+    Coming,
+    HeaterSettings,
+    Part,
+    PotPlan,
+    ReadyShed,
+    is_steered,
+    ready_shed,
+)
 from forecast.heater_state import HeaterOutlook
 from forecast.past import History
 from forecast.resin import gel_surface
@@ -25,7 +34,7 @@ from forecast.thermostat import sawtooth
 RELEARN = timedelta(hours=6)
 """A shed's heat changes with its skin and its doors, not by the hour; learning takes seconds."""
 
-_SAW_TOOTH, _PIPE = "saw-tooth", "pipe"
+_SAW_TOOTH = "saw-tooth"
 
 
 class HeaterKeeper:
@@ -116,7 +125,7 @@ class HeaterKeeper:
 def _continued(ready: ReadyShed, heard: HeaterPast, later: Coming) -> ReadyShed | None:
     """Return the learned shed with a newer past; None where it does not go with what is known now."""
     past = heard.past
-    if is_steered(past) != (ready.source == _PIPE):
+    if is_steered(past) != (ready.source == PIPE):
         return None
     if ready.near is not None:
         if heard.near is None or ready.near.knows_weather != (later.weather is not None):

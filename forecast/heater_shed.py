@@ -17,6 +17,8 @@ from forecast.time_surface import TimeSurface
 LEARN_H = 24.0 * 7
 """A week of past teaches a shed; more tells of another season."""
 
+PIPE = "pipe"
+"""How a heater is known that gives more or less (`ReadyShed.source`)."""
 _PIPE_FULL_K = 60.0  # a pipe so much above the air gives all it can; only ratios matter
 
 
@@ -103,7 +105,7 @@ def ready_shed(past: ClimatePast, settings: HeaterSettings, start: ClimateFit | 
         An earlier fit to begin from.
     """
     place = past.bays.index(settings.bay) if settings.bay in past.bays else None
-    source = "heater input" if np.isfinite(past.burn_share).any() else "pipe" if is_steered(past) else "none"
+    source = "heater input" if np.isfinite(past.burn_share).any() else PIPE if is_steered(past) else "none"
     found = sawtooth(past) if source == "none" else None
     if found is not None:
         burn, middle_c, swinging = found
@@ -111,12 +113,11 @@ def ready_shed(past: ClimatePast, settings: HeaterSettings, start: ClimateFit | 
         past = replace(past, burn_share=burn, setpoint_c=past.setpoint_c if told else middle_c)
         place = swinging if place is None else place
         source = "saw-tooth"
-    fed = past.with_burn(pipe_share(past)) if source == "pipe" else past
+    fed = past.with_burn(pipe_share(past)) if source == PIPE else past
     heat = fit_climate(fed, settings.power_w, start)
-    water = fit_water(past, heat, unvented=settings.unvented and settings.fuel != "electric")
+    unvented = settings.unvented and settings.fuel != "electric" and source != PIPE
+    water = fit_water(past, heat, unvented=unvented)
     sensed = heat.order[0] if place is None else place
-    switches = source not in {"none", "pipe"}
+    switches = source not in {"none", PIPE}
     thermostat = measured_thermostat(past, place) if switches else usual_thermostat(sensed)
-    return ReadyShed(
-        Shed(heat, water, thermostat, settings.unvented and settings.fuel != "electric"), past, source
-    )
+    return ReadyShed(Shed(heat, water, thermostat, unvented), past, source)

@@ -83,19 +83,41 @@ def test_what_to_do_stands_first_then_why() -> None:
          "Leave the heater as it is. Mix at 13:15: 40 min of work time, 99 % sure."),
         (HeaterAdvice(Action.WAIT, mix_at=after(90), work_min=40.0, kept_odds=0.95),
          "Leave the heater, wait. Mix at 14:35: 40 min of work time, 95 % sure."),
+        (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 33.0, 22.0, 0.68),
+         ("Set 15.0 °C by 13:15. Mix at 13:25: 33 min of work time, 68 % sure. "
+         "Too unsure to plan on: have less catalyst or smaller pots ready.")),
         (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 69.0, 22.0, 0.68),
          ("Set 15.0 °C by 13:15. Mix at 13:25: 69 min of work time, 68 % sure. "
-         "Too unsure to plan on: have less catalyst or smaller pots ready.")),
+         "Too unsure to plan on: it may go off later.")),
         (HeaterAdvice(Action.WAIT),
          "Do not mix: the part stays too cold for the next hours. More heat under it, and time."),
+        (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 28.0, 22.0, 0.1),
+         ("Nothing done to the heater keeps the plan: reckon with about 28 min of work time, "
+         "less catalyst or smaller pots.")),
         (HeaterAdvice(Action.SET, 15.0, after(10), after(20), 52.0, 22.0, 0.1),
          ("Nothing done to the heater keeps the plan: reckon with about 52 min of work time, "
-         "less catalyst or smaller pots.")),
+         "more than planned, and a later gel.")),
         (HeaterAdvice(Action.NO_NEWS), "No news: nothing can be said of the next hours."),
     ],
 )  # fmt: skip
 def test_each_advice_is_one_line(advice: HeaterAdvice, words: str) -> None:
     assert headline(replace(OUTLOOK, advice=advice), Reader()) == words
+
+
+def test_a_heater_known_by_its_pipe_is_not_said_to_have_been_tried_otherwise() -> None:
+    pipe = replace(
+        OUTLOOK,
+        now=HeaterNow("keel", Running.UNKNOWN, None, 18.0, None, None, 17.0, 18.5, None, "pipe", 41.0),
+        advice=HeaterAdvice(Action.KEEP, None, None, after(20), 28.0, 22.0, 0.1),
+    )
+    assert headline(pipe, Reader()) == (
+        "As the heater runs the plan is not kept: reckon with about 28 min of work time, "
+        "less catalyst or smaller pots."
+    )
+    told = list(heater_lines(pipe, Reader()))
+    assert "Heater: pipe at 41.0 °C, set to 18.0 °C, air in keel 17.0 °C to 18.5 °C." in told
+    stopped = replace(pipe, now=replace(pipe.now, running=Running.STOPPED))
+    assert any(line.startswith("Heater stopped, pipe at 41.0 °C") for line in heater_lines(stopped, Reader()))
 
 
 def test_nothing_ahead_is_certain() -> None:

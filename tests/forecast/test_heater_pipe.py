@@ -68,8 +68,9 @@ def test_the_peak_comes_after_the_programme_goes_up_and_the_pipe_is_told(ready: 
     assert found.advice.action is Action.KEEP
     assert LEARNED in found.notes
     lines = list(heater_lines(found, Reader()))
-    assert any(line.startswith("Heater runs by its pipe, pipe at ") for line in lines)
+    assert any(line.startswith("Heater: pipe at ") for line in lines)
     assert any("As it runs the air peaks at" in line for line in lines)
+    assert not any("unvented" in line or "kW" in line for line in lines)
 
 
 def test_a_pot_is_reckoned_on_the_courses_learned_and_no_setting_is_advised(ready: ReadyShed) -> None:
