@@ -24,16 +24,17 @@ class Ridge:
         return np.asarray((alike(inputs, self.mean, self.scale) - self.centre) @ self.slopes + self.middle)
 
 
-def fit_ridge(inputs: Array, targets: Array, penalty: float) -> Ridge:
+def fit_ridge(inputs: Array, targets: Array, shrinking_factor: float) -> Ridge:
     """Return the ridge of inputs (n, inputs) and targets (n, targets), all of them known.
 
-    An input further than six standard deviations from its mean counts as six.
+    An input further than six standard deviations from its mean counts as six; `shrinking_factor` is as many
+    rows that speak for no slope at all.
     """
     mean, scale = inputs.mean(axis=0), inputs.std(axis=0) + 1e-9
     known = alike(inputs, mean, scale)
     centre, middle = known.mean(axis=0), targets.mean(axis=0)
     known -= centre
-    gram = known.T @ known + penalty * np.eye(known.shape[1])
+    gram = known.T @ known + shrinking_factor * np.eye(known.shape[1])
     return Ridge(mean, scale, centre, np.linalg.solve(gram, known.T @ (targets - middle)), middle)
 
 
