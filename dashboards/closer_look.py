@@ -8,11 +8,12 @@ since the last outlook take numpy, scipy and the configuration, and are needed e
 import json
 import subprocess
 import sys
+import time
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from collector.clock import ManualClock
 from collector.domain import Flag, Reading
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
 _PAST = timedelta(hours=48)
 _NEW = timedelta(minutes=2)
-_PATIENCE_S = 60.0
+PATIENCE_S = 60.0
+"""A look that takes longer will not come to an end: the disk is ill."""
 _CODE = "import sys; sys.path.insert(0, sys.argv.pop(1)); from dashboards.closer_look import main; main()"
 
 
@@ -95,37 +97,94 @@ def closer_look(shed: WatchedShed, question: Question) -> Answer:
     return Answer(tuple(pasts), known, _cures(shed, at) if question.cures else ())
 
 
-def look_in_a_process(shed: WatchedShed, question: Question) -> Answer:
-    """Have it looked up by a process of its own, which ends when it is done.
+class UnderWay(Protocol):
+    """A closer look that has begun."""
 
-    Raises
-    ------
-    StoreError
-        If it cannot; it says why.
-    """
-    room = str(Path(__file__).parent.parent)
-    try:
-        done = subprocess.run(  # noqa: S603  our own interpreter and code
-            # -P: what lies in the folder one happens to be in is not to be loaded
-            [sys.executable, "-P", "-c", _CODE, room],
-            input=json.dumps([plain(shed), plain(question)]).encode(),
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            check=True,
-            timeout=_PATIENCE_S,
-        )
-        answer = made(Answer, json.loads(done.stdout))
-    except subprocess.TimeoutExpired as error:
-        raise StoreError(
-            f"looking up the readings of the last days took longer than {_PATIENCE_S:g} s; is the disk well?"
-        ) from error
-    except (OSError, subprocess.SubprocessError, ValueError) as error:
-        raise StoreError(
-            "the readings of the last days could not be looked up; 'layday check' may say why"
-        ) from error
-    if answer.trouble:
-        raise StoreError(answer.trouble)
-    return answer
+    def answer(self, wait_s: float) -> Answer | None:
+        """Return what was found, None if that takes longer; ask again then.
+
+        Raises
+        ------
+        StoreError, ConfigError
+            If it cannot be found; they say why.
+        """
+
+    def stop(self) -> None:
+        """Give it up."""
+
+
+class LookHere:
+    """A closer look in this process: it is done when it is asked for."""
+
+    def __init__(self, shed: WatchedShed, question: Question) -> None:
+        self._shed, self._question = shed, question
+
+    def answer(self, wait_s: float) -> Answer:  # noqa: ARG002  it is never waited for
+        """Look it up now."""
+        return closer_look(self._shed, self._question)
+
+    def stop(self) -> None:
+        """Nothing runs."""
+
+
+class LookInAProcess:
+    """A closer look by a process of its own, which ends when it is done."""
+
+    def __init__(self, shed: WatchedShed, question: Question) -> None:
+        self._unsaid: bytes | None = json.dumps([plain(shed), plain(question)]).encode()
+        self._began_s = time.monotonic()
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def answer(self, wait_s: float) -> Answer | None:
+        """Return the answer, None if it takes longer than `wait_s`.
+
+        Raises
+        ------
+        StoreError
+            If there is none, or none within a minute; it says why.
+        """
+        try:
+            found = self._said(wait_s)
+            answer = None if found is None else made(Answer, json.loads(found))
+        except (OSError, subprocess.SubprocessError, ValueError) as error:
+            raise StoreError(
+                "the readings of the last days could not be looked up; 'layday check' may say why"
+            ) from error
+        if answer is None and time.monotonic() - self._began_s >= PATIENCE_S:
+            self.stop()
+            raise StoreError(
+                f"looking up the readings of the last days took longer than {PATIENCE_S:g} s; "
+                "is the disk well?"
+            )
+        if answer is not None and answer.trouble:
+            raise StoreError(answer.trouble)
+        return answer
+
+    def _said(self, wait_s: float) -> bytes | None:
+        """Return all that the process wrote, None while it runs."""
+        if self._process is None:
+            room = str(Path(__file__).parent.parent)
+            self._process = subprocess.Popen(  # noqa: S603  our own interpreter and code
+                # -P: what lies in the folder one happens to be in is not to be loaded
+                [sys.executable, "-P", "-c", _CODE, room],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+            )
+        asked, self._unsaid = self._unsaid, None  # it is said once, whatever it takes
+        try:
+            said, _ = self._process.communicate(asked, timeout=wait_s)
+        except subprocess.TimeoutExpired:
+            return None
+        if self._process.returncode != 0:
+            raise subprocess.SubprocessError(f"it ended with {self._process.returncode}")
+        return said
+
+    def stop(self) -> None:
+        """End the process, if it still runs."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.communicate()
 
 
 def main() -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from collector.clock import Clock
 from collector.errors import LaydayError
 from collector.journal import open_journal
-from dashboards.closer_look import Answer, Question, closer_look
+from dashboards.closer_look import PATIENCE_S, Answer, LookHere, Question, UnderWay
 from dashboards.watch_view import Sight
 from dashboards.watched_shed import WatchedShed
 from forecast.cure_outlook import CureOutlook
@@ -26,9 +26,10 @@ CLOSER_EVERY = timedelta(minutes=5)
 """So often the closer look is repeated: a dot of the chart is six minutes wide, or more."""
 CLOSER_LEAST_S = 20.0
 """But no sooner than this by the computer's own clock, where a simulated shed's runs faster."""
+_SOON_S = 1.0
 _NEWEST = 20  # entries come seldom: one since the outlook is among the last
 
-LookCloser = Callable[[WatchedShed, Question], Answer]
+BeginLook = Callable[[WatchedShed, Question], UnderWay]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,20 +49,21 @@ class Looked:
 class WatchFeed:
     """Looks at everything at once; a store that is away is told as trouble, and tried again next time.
 
-    Not for several threads at a time. `look_closer` finds what takes arrays (`closer_look`); `looked` is
-    what somebody found with it just before.
+    Not for several threads at a time. `begin_look` finds what takes arrays (`closer_look`); `looked` is what
+    somebody found with it just before. What is only to be looked up anew is not waited for.
     """
 
     def __init__(
         self,
         shed: WatchedShed,
         clock: Clock,
-        look_closer: LookCloser = closer_look,
+        begin_look: BeginLook = LookHere,
         looked: Looked | None = None,
     ) -> None:
         self.shed = shed
         self.clock = clock
-        self._look_closer = look_closer
+        self._begin_look = begin_look
+        self._under_way: tuple[Question, tuple[float, ...], UnderWay] | None = None
         self.looked = looked
         self._looked_s = time.monotonic()
         self._sensors = {sensor.name: sensor for sensor in shed.sensors}
@@ -80,6 +82,9 @@ class WatchFeed:
 
     def close(self) -> None:
         """Close the files; the next look opens them again."""
+        if self._under_way is not None:
+            self._under_way[-1].stop()
+            self._under_way = None
         for file in (self._newest, self._outlooks):
             if file is not None:
                 with suppress(LaydayError):
@@ -122,22 +127,40 @@ class WatchFeed:
         return tuple(known[key] for key in live) if all(key in known for key in live) else None
 
     def _closer(self, question: Question) -> Answer:
-        """Look closer where the last look no longer answers the question; trouble with that is told."""
+        """Look closer where the last look no longer answers, or is old; trouble with that is told.
+
+        A slow disk may take a minute over it: an old answer that still fits stands until there is another.
+        """
         journal = _mark(Path(self.shed.journal_file))
-        looked = self.looked
-        is_old = (
-            looked is not None
-            and abs(question.at - looked.question.at) >= CLOSER_EVERY
-            and time.monotonic() - self._looked_s >= CLOSER_LEAST_S
-        )
-        if looked is None or is_old or not looked.still_answers(question, journal):
-            try:
-                answer = self._look_closer(self.shed, question)
-            except LaydayError as error:
-                answer = Answer(trouble=str(error))
-            looked = self.looked = Looked(question, journal, answer)
-            self._looked_s = time.monotonic()
-        return looked.answer
+        while True:
+            fits = self.looked is not None and self.looked.still_answers(question, journal)
+            if self._under_way is None:
+                if fits and not self._is_old(question.at):
+                    break
+                self._under_way = question, journal, self._begin_look(self.shed, question)
+            if not self._has_finished(_SOON_S if fits else PATIENCE_S):
+                break
+        return Answer() if self.looked is None else self.looked.answer
+
+    def _is_old(self, at: datetime) -> bool:
+        age = timedelta(0) if self.looked is None else abs(at - self.looked.question.at)
+        return age >= CLOSER_EVERY and time.monotonic() - self._looked_s >= CLOSER_LEAST_S
+
+    def _has_finished(self, wait_s: float) -> bool:
+        """Take the answer that is under way; say whether it has come in this time."""
+        if self._under_way is None:
+            return True
+        question, journal, look = self._under_way
+        try:
+            answer = look.answer(wait_s)
+        except LaydayError as error:
+            answer = Answer(trouble=str(error))
+        if answer is None:
+            return False
+        self._under_way = None
+        self.looked = Looked(question, journal, answer)
+        self._looked_s = time.monotonic()
+        return True
 
     def _read_outlook(self) -> Outlook | None:
         """Return the newest outlook, read only when there is another."""

@@ -16,7 +16,7 @@ from typing import NoReturn
 
 from collector.clock import Clock, SystemClock
 from collector.plain import made, plain
-from dashboards.closer_look import look_in_a_process
+from dashboards.closer_look import LookInAProcess
 from dashboards.watch_feed import Looked, WatchFeed
 from dashboards.watched_shed import WatchedShed
 
@@ -75,7 +75,7 @@ def draw(order: ScreenOrder, clock: Clock, take_down: Callable[[], None] = lambd
     for name in ("COLUMNS", "LINES"):  # a size that somebody exported does not follow the terminal's
         os.environ.pop(name, None)
     look = Look(view="big" if order.big else "main", plain=order.plain, only_ascii=order.only_ascii)
-    feed = WatchFeed(order.shed, clock, look_in_a_process, order.looked)
+    feed = WatchFeed(order.shed, clock, LookInAProcess, order.looked)
     app = WatchApp(feed, every_s=order.every_s, look=look, for_s=order.for_s)
     with _no_longer_than_the_terminal(take_down):
         # without the mouse a terminal's own selecting and scrolling work, over ssh too

@@ -10,7 +10,8 @@ from collector.domain import Flag, Reading
 from collector.errors import StoreError
 from collector.journal import Told, open_journal
 from collector.store.opening import open_store
-from dashboards.closer_look import Answer, Question, closer_look, look_in_a_process
+from dashboards import closer_look as closer_module
+from dashboards.closer_look import PATIENCE_S, Answer, LookHere, LookInAProcess, Question, closer_look
 from dashboards.terminal.render.watch import Look, watch_lines
 from dashboards.watch_feed import WatchFeed
 from dashboards.watched_shed import WatchedShed, watched_shed
@@ -26,14 +27,41 @@ class Counted:
     def __init__(self) -> None:
         self.asked: list[Question] = []
 
-    def __call__(self, shed: WatchedShed, question: Question) -> Answer:
+    def __call__(self, shed: WatchedShed, question: Question) -> LookHere:
         self.asked.append(question)
-        return closer_look(shed, question)
+        return LookHere(shed, question)
+
+
+class Slow:
+    """Closer looks that take as many questions as they are told to."""
+
+    def __init__(self) -> None:
+        self.looks: list[Slow.Look] = []
+
+    def __call__(self, shed: WatchedShed, question: Question) -> "Slow.Look":
+        self.looks.append(Slow.Look(shed, question))
+        return self.looks[-1]
+
+    class Look:
+        """One of them; it notes how long one would have waited."""
+
+        def __init__(self, shed: WatchedShed, question: Question) -> None:
+            self.shed, self.question = shed, question
+            self.waits_s: list[float] = []
+            self.is_done = self.is_stopped = False
+
+        def answer(self, wait_s: float) -> Answer | None:
+            self.waits_s.append(wait_s)
+            # Who waits for a minute has an answer.
+            return closer_look(self.shed, self.question) if self.is_done or wait_s >= PATIENCE_S else None
+
+        def stop(self) -> None:
+            self.is_stopped = True
 
 
 def test_a_process_of_its_own_says_the_same(tmp_path: Path) -> None:
     shed = watched_shed(watched(tmp_path, GOOD_DAY))
-    answer = look_in_a_process(shed, EVERYTHING)
+    answer = LookInAProcess(shed, EVERYTHING).answer(PATIENCE_S)
     assert answer == closer_look(shed, EVERYTHING)
     assert {course.quantity for course in answer.pasts[0].courses} == {
         *("air_c", "part_c", "humidity_pct", "dew_point_c"),
@@ -94,8 +122,8 @@ def test_trouble_with_it_is_told_and_hides_no_verdict(tmp_path: Path) -> None:
     session = watched(tmp_path, GOOD_DAY)
     shed = watched_shed(session)
 
-    def broken(_shed: WatchedShed, _question: Question) -> Answer:
-        return look_in_a_process(replace(shed, store_file=str(tmp_path / "none.sqlite")), EVERYTHING)
+    def broken(_shed: WatchedShed, _question: Question) -> LookInAProcess:
+        return LookInAProcess(replace(shed, store_file=str(tmp_path / "none.sqlite")), EVERYTHING)
 
     feed = WatchFeed(shed, session.clock, broken)
     sight = feed.look()
@@ -111,11 +139,55 @@ def test_a_process_that_cannot_answer_is_trouble_in_words(
 ) -> None:
     shed = watched_shed(watched(tmp_path, GOOD_DAY))
     with pytest.raises(StoreError, match="does not exist; --config names it"):
-        look_in_a_process(replace(shed, config=str(tmp_path / "none.toml")), EVERYTHING)
-    monkeypatch.setattr("dashboards.closer_look._PATIENCE_S", 0.001)
-    with pytest.raises(StoreError, match="took longer than"):
-        look_in_a_process(shed, EVERYTHING)
+        LookInAProcess(replace(shed, config=str(tmp_path / "none.toml")), EVERYTHING).answer(PATIENCE_S)
     monkeypatch.setattr("dashboards.closer_look._CODE", "1 / 0")
-    monkeypatch.setattr("dashboards.closer_look._PATIENCE_S", 60.0)
     with pytest.raises(StoreError, match="'layday check' may say why"):
-        look_in_a_process(shed, EVERYTHING)
+        LookInAProcess(shed, EVERYTHING).answer(PATIENCE_S)
+
+
+def test_a_process_that_takes_long_is_asked_again_and_given_up_after_a_minute(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A look that reads its question late, as from a disk that is ill; the minute is made short."""
+    shed = watched_shed(watched(tmp_path, GOOD_DAY))
+    late = "import time; time.sleep(1.5); " + closer_module._CODE
+    monkeypatch.setattr("dashboards.closer_look._CODE", late)
+    look = LookInAProcess(shed, EVERYTHING)
+    assert look.answer(0.2) is None
+    assert look.answer(PATIENCE_S) == closer_look(shed, EVERYTHING)
+    monkeypatch.setattr("dashboards.closer_look.PATIENCE_S", 0.5)
+    ill = LookInAProcess(shed, EVERYTHING)
+    with pytest.raises(StoreError, match="is the disk well"):
+        ill.answer(0.6)
+    assert ill._process is not None
+    assert ill._process.poll() is not None
+
+
+def test_what_is_looked_up_anew_is_not_waited_for_and_what_is_asked_anew_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session, slow = watched(tmp_path, GOOD_DAY), Slow()
+    monkeypatch.setattr("dashboards.watch_feed.CLOSER_LEAST_S", 0.0)
+    feed = WatchFeed(watched_shed(session), session.clock, slow)
+    first = feed.look()
+    assert slow.looks[0].waits_s == [PATIENCE_S]
+    session.clock.set(AT + timedelta(minutes=6))  # type: ignore[attr-defined]
+    assert feed.look().past == first.past
+    assert feed.look().past == first.past
+    assert len(slow.looks) == 2
+    assert all(wait_s <= 2.0 for wait_s in slow.looks[1].waits_s)
+    slow.looks[1].is_done = True
+    feed.look()
+    assert feed.looked is not None
+    assert feed.looked.question.at == AT + timedelta(minutes=6)
+    session.clock.set(AT + timedelta(minutes=12))  # type: ignore[attr-defined]
+    feed.look()
+    journal = open_journal(session.journal_path)
+    assert journal is not None
+    journal.start(replace(BATCH, bay="sheer"), Told(AT + timedelta(minutes=12), AT + timedelta(minutes=12)))
+    journal.close()
+    assert [cure.key for cure in feed.look().cures] == ["k1", "s2"]
+    session.clock.set(AT + timedelta(minutes=18))  # type: ignore[attr-defined]
+    feed.look()
+    feed.close()
+    assert slow.looks[-1].is_stopped
