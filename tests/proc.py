@@ -4,6 +4,9 @@ import os
 from pathlib import Path
 from typing import NamedTuple
 
+COUNTED = "COVERAGE_PROCESS_CONFIG" in os.environ
+"""Whether lines are being counted (`make coverage`): that takes memory and modules in every process."""
+
 
 class Taken(NamedTuple):
     """What a process has taken so far, and what it holds."""

@@ -16,7 +16,7 @@ from collector.clock import SystemClock
 from tests.dashboards.watching import COLD_NIGHT, GOOD_DAY, Scene, watched
 from tests.end_to_end.layday import COMMAND, until
 from tests.mosquitto import program
-from tests.proc import taken
+from tests.proc import COUNTED, taken
 
 SIZES = ((80, 24), (50, 20), (120, 40), (200, 60))
 UTF8 = {"LANG": "C.UTF-8", "LC_ALL": "", "LC_CTYPE": ""}
@@ -303,6 +303,7 @@ def test_now_loads_nothing_of_the_hours_ahead() -> None:
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.skipif(COUNTED, reason="counting lines loads modules of its own")
 def test_the_screen_holds_nothing_that_only_commands_need() -> None:
     """Start and memory: no fitting library, no broker, no listener; nothing that reads a configuration."""
     code = (
@@ -318,6 +319,7 @@ def test_the_screen_holds_nothing_that_only_commands_need() -> None:
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.skipif(COUNTED, reason="counting lines takes memory of its own")
 def test_it_stays_small(terminals: list[Terminal], tmp_path: Path) -> None:
     """Asked: under 45 MB, libraries that other programs share among them; it takes some 37."""
     terminal = open_watch(terminals, tmp_path)
