@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator
 from dataclasses import fields
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from dashboards.view import Reader
 from dashboards.window_view import odds_pct
 from forecast.heater_state import (
+    PEAK_H,
     Action,
     Fuel,
     HeaterAdvice,
@@ -34,6 +35,8 @@ _REFILL = {
     "diesel": " Fill it with the flame out and the heater cold.",
 }
 _DEW_LIKELY_ODDS = 0.1
+_STILL_MIN = 10.0
+"""A peak in the last minutes looked at is none: the air goes on rising."""
 _HOPELESS_ODDS, _UNSURE_ODDS = 0.5, 0.8
 _TRIED = "Nothing done to the heater keeps the plan"
 _NOT_TRIED = "As the heater runs the plan is not kept"
@@ -136,6 +139,10 @@ def _peak(over: Overshoot, at: datetime, reader: Reader) -> str:
     part = "" if over.part_peak_c is None else f" The part gets to {reader.temperature(over.part_peak_c)}."
     past = f"; above {reader.temperature(over.limit_c)} with odds {_odds(over.over_odds)}"
     when = reader.clock(over.peak_at, at)
+    if over.peak_at - at > timedelta(hours=PEAK_H, minutes=-_STILL_MIN):
+        return (
+            f"As it runs the air still rises in two hours: {likely} by {when} ({low} to {high}){past}.{part}"
+        )
     return f"As it runs the air peaks at {likely}, {when} ({low} to {high}){past}.{part}"
 
 

@@ -6,12 +6,12 @@ import numpy as np
 
 from forecast.climate_past import Array, ClimatePast
 from forecast.climate_run import Course, Shed, Start, Weather, followed, gain_k_w, run, start_at_end
+from forecast.heater_state import PEAK_H
 from forecast.heater_work import BatchPace, work_min
 from forecast.outside_ahead import outside_ahead, unexplained_w
 
 PATHS = 40
 AHEAD_H = 4.0
-PEAK_H = 2.0
 WITHIN_MIN = 5.0
 """How far a work time may be off its plan: what a laminator can make good with a quicker brush."""
 _DECIDE_MIN = 4.0  # decided a little more strictly than promised: paths are surer of themselves than a shed

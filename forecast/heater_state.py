@@ -4,6 +4,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+PEAK_H = 2.0
+"""So far ahead the highest air is looked for."""
+
 
 class Running(StrEnum):
     """What the heater does."""

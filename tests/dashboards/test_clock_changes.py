@@ -160,7 +160,7 @@ def test_the_heater_over_the_change_has_both_hours() -> None:
     assert HEATER.overshoot is not None
     over = replace(HEATER.overshoot, peak_at=BACK + H / 2)
     advice = replace(HEATER.advice, by_at=BACK - H / 2, mix_at=BACK + 2 * H)
-    told = replace(HEATER, at=BACK - 2 * H, overshoot=over, advice=advice, work=None, warm_up=None, fuel=None)
+    told = replace(HEATER, at=BACK - H, overshoot=over, advice=advice, work=None, warm_up=None, fuel=None)
     lines = list(heater_lines(told, READER))
     assert lines[0].startswith("keel: Set 18.0 °C by 01:30 (1st). Mix at 03:00: ")
     assert lines[1].startswith("As it runs the air peaks at 24.6 °C, 01:30 (2nd) (24.2 °C to 25.0 °C)")

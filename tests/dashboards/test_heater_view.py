@@ -120,6 +120,16 @@ def test_a_heater_known_by_its_pipe_is_not_said_to_have_been_tried_otherwise() -
     assert any(line.startswith("Heater stopped, pipe at 41.0 °C") for line in heater_lines(stopped, Reader()))
 
 
+def test_air_that_still_rises_at_the_end_of_what_is_looked_at_is_no_peak() -> None:
+    assert OUTLOOK.overshoot is not None
+    late = replace(OUTLOOK, overshoot=replace(OUTLOOK.overshoot, peak_at=after(115)))
+    assert list(heater_lines(late, Reader()))[1].startswith(
+        "As it runs the air still rises in two hours: 24.6 °C by 15:00 (24.2 °C to 25.0 °C); above"
+    )
+    soon = replace(OUTLOOK, overshoot=replace(OUTLOOK.overshoot, peak_at=after(105)))
+    assert "the air peaks at 24.6 °C, 14:50" in list(heater_lines(soon, Reader()))[1]
+
+
 def test_nothing_ahead_is_certain() -> None:
     assert OUTLOOK.overshoot is not None
     sure = replace(OUTLOOK, overshoot=replace(OUTLOOK.overshoot, over_odds=1.0))
