@@ -15,11 +15,12 @@ from forecast.heater_state import Sign
 from forecast.thermostat import felt_c
 
 _WINDOWS_MIN = (15, 30, 60)
+_MOVED_MIN, _USUAL_MIN, _UNUSUAL = 70, 180, 1.5
 _DOOR_FACTORS = (3.0, 6.0, 12.0)
 _ODD_K = 1.0
 _ODD_MISSES = 2.5
 _FITS_SHARE = 0.6
-_JUMP_K, _JUMP_MIN, _ALONE_SHARE = 1.5, 4, 0.4
+_JUMP_K, _JUMP_MIN, _ALONE_SHARE, _STAYS_SHARE = 1.5, 4, 0.4, 0.5
 _COLD_MIN, _COLD_K = 12, 0.7
 _BURNING = 0.5
 _PIPE_WARM_K = 2.0
@@ -47,8 +48,8 @@ def sign_of(shed: Shed, past: ClimatePast) -> Found:
     if len(past) < 180 * minute:
         return none
     # A moved sensor may feel cold enough for the thermostat, so it is looked for first.
-    longest = len(past) - round(_WINDOWS_MIN[-1] * minute)
-    moved = _moved(past, longest, followed(shed, past, longest))
+    longest = len(past) - round(_MOVED_MIN * minute)
+    moved = _moved(shed, past, longest)
     if moved is not None:
         return Found(Sign.SENSOR_MOVED, moved)
     stopped = _no_flame(shed, past)
@@ -91,19 +92,39 @@ def _no_flame(shed: Shed, past: ClimatePast) -> int | None:
     return int(burned[-1]) + 1 if len(burned) else len(past) - count
 
 
-def _moved(past: ClimatePast, first: int, stepped_c: Array) -> int | None:
-    """Return the step of a jump in one bay's air that no other bay shares and that stays."""
-    miss = past.air_c[:, first:] - stepped_c
+def _moved(shed: Shed, past: ClimatePast, first: int) -> int | None:
+    """Return the step of a jump in one bay's air that no other bay shares and that stays as it is.
+
+    Air that goes on falling away from what was reckoned is no sensor: a flame went out, or a door is open.
+    Nor is a jump of the size of those in the hours before, where the burner's minutes are known badly.
+    """
+    miss = past.air_c[:, first:] - followed(shed, past, first)
     span = max(1, round(_JUMP_MIN * 60 / past.step_s))
-    jump = np.nan_to_num(np.abs(miss[:, span:] - miss[:, :-span]))
-    if jump.shape[1] <= 2 * span:
+    jump = _jumps(miss, span)
+    if jump.shape[1] <= 3 * span or np.abs(jump).max() < _JUMP_K:
         return None
-    bay, at = (int(place) for place in np.unravel_index(int(np.argmax(jump)), jump.shape))
-    lasting_k = abs(_median(miss[bay, at + span :]) - _median(miss[bay, : max(1, at)]))
-    others = np.delete(jump, bay, axis=0)[:, max(0, at - span) : at + span + 1]
+    earlier = max(first // 2, first - round(_USUAL_MIN * 60 / past.step_s))  # stepping begins with a past
+    before = past.until(first)
+    usual = _jumps(before.air_c[:, earlier:] - followed(shed, before, earlier), span)
+    least_k = np.maximum(_JUMP_K, _UNUSUAL * np.abs(usual).max(axis=1, initial=0.0))
+    bay, at = (int(place) for place in np.unravel_index(int(np.argmax(np.abs(jump))), jump.shape))
+    after = miss[bay, at + span :]
+    lasting_k = _median(after) - _median(miss[bay, : max(1, at)])
+    drift_k = _median(after[len(after) // 2 :]) - _median(after[: len(after) // 2])
+    if abs(drift_k) > _STAYS_SHARE * abs(lasting_k):
+        return None
+    others = np.abs(np.delete(jump, bay, axis=0))[:, max(0, at - span) : at + span + 1]
     shared_k = float(others.max()) if others.size else 0.0
-    alone = shared_k < _ALONE_SHARE * jump[bay, at]
-    return first + at + span if min(float(jump[bay, at]), lasting_k) >= _JUMP_K and alone else None
+    alone = shared_k < _ALONE_SHARE * abs(jump[bay, at])
+    lasts = lasting_k * float(np.sign(jump[bay, at])) >= _JUMP_K
+    return first + at + span if abs(jump[bay, at]) >= least_k[bay] and lasts and alone else None
+
+
+def _jumps(miss: Array, span: int) -> Array:
+    """Return by how much each bay's miss leaps within `span` steps; not where the stepping has just begun."""
+    jump = np.nan_to_num(miss[:, span:] - miss[:, :-span])
+    jump[:, : 2 * span] = 0.0  # begun amiss, it leaps to what is
+    return np.asarray(jump)
 
 
 def _median(values: Array) -> float:

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from forecast.climate_past import ClimatePast
+from forecast.climate_past import ClimatePast, past_on_grid
 from forecast.fuel import HoursAhead
 from forecast.heater import heater_now, heater_outlook
 from forecast.heater_shed import Coming, ReadyShed, ready_shed
@@ -25,7 +25,7 @@ from tests.bench.overshoot import (
     peaks,
     ran_out,
 )  # fmt: skip
-from tests.forecast.shed_data import past_of, tent_history
+from tests.forecast.shed_data import BAYS, past_of, series_of, tent_history
 
 SEED = 51  # not used in development
 _FUEL_SHARE = 0.10
@@ -90,6 +90,33 @@ def test_a_heater_that_stopped_a_door_and_a_moved_sensor_are_told_apart() -> Non
     moved = well.air_c.copy()
     moved[1, -20:] += 4.0
     assert sign_of(shed, replace(well, air_c=moved)).sign is Sign.SENSOR_MOVED
+    young = replace(well, air_c=moved).until(len(well), 181)
+    assert sign_of(shed, young).sign is Sign.SENSOR_MOVED
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [51, 52])
+def test_a_flame_that_goes_out_is_no_moved_sensor_in_a_shed_learned_from_a_reading_every_five_minutes(
+    seed: int,
+) -> None:
+    """Its burner's minutes are then known badly, so that what was reckoned leaps about what is measured."""
+    start_s = START.timestamp() + 60.0 * BROKEN_FROM_MIN
+    scenario = Scenario((Event(Kind.HEATER_OUT, start_s, start_s + 3 * 3600.0),), dropouts_per_day=0.0)
+    history = tent_history(seed, 2.2, scenario)
+    fine = series_of(history)
+    before_us = round((start_s - 600.0) * 1e6)
+    series = {}
+    for name, (times_us, values) in fine.items():
+        kept = (times_us >= before_us) | (times_us // 1_000_000 % 300 == 0)
+        series[name] = times_us[kept], values[kept]
+    first_us = int(history.time_s[0]) * 1_000_000
+    shed = ready_shed(past_on_grid(series, BAYS, first_us, before_us), life().settings).shed
+    signs = [
+        sign_of(shed, past_on_grid(series, BAYS, first_us, round((start_s + 60.0 * later_min) * 1e6))).sign
+        for later_min in range(5, 120, 5)
+    ]
+    assert Sign.SENSOR_MOVED not in signs
+    assert set(signs[12:]) == {Sign.HEATER_STOPPED}
 
 
 @pytest.mark.slow
