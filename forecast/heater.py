@@ -20,7 +20,7 @@ from forecast.fuel import (
     scale_kg,
 )
 from forecast.heater_advice import advised, limit_c, overshoot, planned_pace, top_c
-from forecast.heater_near import LEARNED, YOUNG, learned_outlook
+from forecast.heater_near import DEAF, LEARNED, YOUNG, learned_outlook
 from forecast.heater_plan import (
     AHEAD_H,
     Ahead,
@@ -232,10 +232,12 @@ def _blind(ready: ReadyShed, coming: Coming, place: int) -> str:
     """Return why nothing can be said of the next hours; empty if something can."""
     past, heat = ready.past, ready.shed.heat
     where = past.bays[place]
-    if not _fresh(past, place):
+    if not _fresh(past.air_c[place], past.step_s):
         return f"no fresh reading of the air in {where}: nothing can be said of the next hours"
     if not np.isfinite(heat.error_k[heat.order.index(place)]):
         return f"less than half a day of {where}'s air was heard: ask again when there is more"
+    if ready.source == PIPE and not _fresh(past.pipe_c, past.step_s):
+        return DEAF
     if ready.source == PIPE and ready.near is None:
         return YOUNG
     if ready.source == "none" and not np.isfinite(coming.setpoint_c).any():
@@ -245,9 +247,9 @@ def _blind(ready: ReadyShed, coming: Coming, place: int) -> str:
     return ""
 
 
-def _fresh(past: ClimatePast, place: int) -> bool:
-    heard = np.flatnonzero(np.isfinite(past.air_c[place]))
-    return bool(len(heard)) and (len(past) - 1 - int(heard[-1])) * past.step_s < _STALE_S
+def _fresh(values: Array, step_s: float) -> bool:
+    heard = np.flatnonzero(np.isfinite(values))
+    return bool(len(heard)) and (len(values) - 1 - int(heard[-1])) * step_s < _STALE_S
 
 
 def _searched(

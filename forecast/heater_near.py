@@ -16,6 +16,7 @@ LEARNED = (
     "the pipe gives more or less heat: where the air peaks is learned from its last days,"
     " and no other setting is tried"
 )
+DEAF = "no fresh reading of the heater's pipe: where the air peaks cannot be told"
 YOUNG = "the pipe gives more or less heat: where the air peaks can be told after a week of readings"
 _PATHS = 5 * PATHS
 
@@ -54,12 +55,30 @@ def learned_outlook(  # noqa: PLR0913, PLR0917  as `heater_outlook`
     bound_c = limit_c(coming.setpoint_c, ready.shed.thermostat.band_k, part)
     over = overshoot(air_c, NEAR_STEP_S, told.bay, told.at, bound_c, None)
     pace = planned_pace(pot, coming.setpoint_c, past.air_c[place])
-    # How warm the part will be is not learned here: the pot alone decides.
-    found = (
-        [] if pace is None else [choice_of(Scenario(), air_c, None, NEAR_STEP_S, Bench(place, pace, None))]
-    )
+    found = []
+    if pace is not None:
+        part_c = _part_c(ready, place, air_c)
+        bench = Bench(place, pace, part.target_c)
+        found = [choice_of(Scenario(), air_c, part_c, NEAR_STEP_S, bench)]
     advice, work = advised(told.sign, found, pace, told.at, NEAR_STEP_S)
     return replace(told, overshoot=over, advice=advice, work=work)
+
+
+def _part_c(ready: ReadyShed, place: int, air_c: Array) -> Array | None:
+    """Return the part on courses of the air, following as fast as it has so far; None without a probe."""
+    measured = ready.past.part_c[place]
+    heard = measured[np.isfinite(measured)]
+    if not len(heard):
+        return None
+    heat = ready.shed.heat
+    row = heat.order.index(place)
+    rate_per_s = float(np.ravel(heat.model.part_air_w_k)[row] / np.ravel(heat.model.part_j_k)[row])
+    follows = 1.0 - np.exp(-NEAR_STEP_S * rate_per_s)
+    found, part_c = np.empty_like(air_c), np.full(len(air_c), heard[-1])
+    for step in range(air_c.shape[1]):
+        part_c = part_c + follows * (air_c[:, step] - part_c)
+        found[:, step] = part_c
+    return found
 
 
 def _near_ahead(coming: Coming, step_s: float) -> NearAhead:

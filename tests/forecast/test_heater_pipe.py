@@ -16,12 +16,13 @@ from dashboards.view import Reader
 from forecast import heater_keeper as module
 from forecast.card_files import find_card
 from forecast.climate_past import Array, ClimatePast
+from forecast.climate_run import Weather
 from forecast.fuel import HoursAhead
 from forecast.heater import heater_outlook
 from forecast.heater_keeper import HeaterKeeper
-from forecast.heater_near import LEARNED, YOUNG, near_of
-from forecast.heater_reading import Asked, heater_of_store
-from forecast.heater_shed import Coming, HeaterSettings, PotPlan, ReadyShed, ready_shed
+from forecast.heater_near import DEAF, LEARNED, YOUNG, near_of
+from forecast.heater_reading import Asked, HeaterPast, heater_of_store
+from forecast.heater_shed import Coming, HeaterSettings, Part, PotPlan, ReadyShed, ready_shed
 from forecast.heater_state import Action, Running, Sign
 from forecast.resin import gel_surface
 from tests.forecast.pipe_shed import END, pipe_past, programme_c
@@ -83,6 +84,35 @@ def test_a_pot_is_reckoned_on_the_courses_learned_and_no_setting_is_advised(read
     assert found.advice.action in {Action.KEEP, Action.WAIT}
     assert found.advice.setpoint_c is None
     assert found.advice.mix_at is not None
+
+
+@pytest.mark.parametrize(("target_c", "mixed"), [(16.5, "never"), (8.0, "soon")])
+def test_a_pot_is_not_advised_on_a_part_that_stays_too_cold(
+    ready: ReadyShed, target_c: float, mixed: str
+) -> None:
+    """Part and air are at 9 °C, and a pot planned for that lasts as planned: the part alone decides."""
+    card = find_card("generic-vinyl-ester")
+    pot = PotPlan(card, gel_surface(card, [], ""), 1.5, plan_c=9.2)
+    probed = replace(ready, past=replace(ready.past, part_c=np.full_like(ready.past.air_c, 9.0)))
+    found = heater_outlook(probed, _SETTINGS, _coming(), END, pot=pot, part=Part(target_c))
+    assert (found.advice.mix_at is None) is (mixed == "never")
+    assert found.advice.action in ({Action.WAIT} if mixed == "never" else {Action.KEEP, Action.WAIT})
+
+
+def test_a_pipe_that_is_no_longer_heard_gives_no_news(ready: ReadyShed) -> None:
+    pipe = ready.past.pipe_c.copy()
+    pipe[-40:] = np.nan
+    found = heater_outlook(replace(ready, past=replace(ready.past, pipe_c=pipe)), _SETTINGS, _coming(), END)
+    assert found.advice.action is Action.NO_NEWS
+    assert DEAF in found.notes
+
+
+def test_what_was_learned_without_a_forecast_is_learned_anew_once_there_is_one(ready: ReadyShed) -> None:
+    heard, later = HeaterPast(ready.past, {}, pipe_past(14.0)), _coming()
+    assert module._continued(ready, heard, later) is not None
+    sky = Weather(60.0, *(np.full((1, 240), value) for value in (6.0, 0.0, 3.0, 6.0)))
+    assert module._continued(ready, heard, replace(later, weather=sky)) is None
+    assert module._continued(ready, replace(heard, near=None), later) is None
 
 
 def test_until_a_week_was_heard_the_peak_is_not_told(ready: ReadyShed) -> None:
