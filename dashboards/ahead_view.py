@@ -83,6 +83,12 @@ def rescue_words(rescue: Rescue, at: datetime, reader: Reader) -> str:
     by = "" if rescue.by_at is None else reader.clock(rescue.by_at, at)
     part = "" if rescue.part_c is None else reader.temperature(rescue.part_c, 0)
     warmer = "" if rescue.warmer_k is None else reader.difference(rescue.warmer_k, 0)
+    if rescue.remedy is Remedy.LIGHT:
+        then = "" if rescue.odds is None else f": it is then {odds_words(rescue.odds)}"
+        return f"To do: air the shed and light the heater again, by {by} at the latest{then}"
+    if rescue.remedy is Remedy.LIGHT:
+        then = "" if rescue.odds is None else f": it is then {odds_words(rescue.odds)}"
+        return f"To do: air the shed and light the heater again, by {by} at the latest{then}"
     if rescue.remedy is Remedy.COVER:
         return (
             f"To do: cover it by {by}, clear of the surface"

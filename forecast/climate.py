@@ -162,14 +162,17 @@ def _mixing_w_k(model: Model, air_c: Array, burn_share: Array) -> Array:
     return found + model.mix_burning_w_k * burn_share
 
 
-def parts_of(model: Model, dt_s: float) -> int:
-    """Return into how many parts a step must be cut: at most 20 s each, and short beside the fastest node."""
-    most_s = min(RUN_STEP_S, _SAFE_SHARE * model.fastest_s())
+def parts_of(model: Model, dt_s: float, longest_s: float = RUN_STEP_S) -> int:
+    """Return into how many parts a step is cut: none longer than that, all short beside the fastest node."""
+    most_s = min(longest_s, _SAFE_SHARE * model.fastest_s())
     return int(min(max(1, np.ceil(dt_s / most_s)), _MOST_PARTS))
 
 
-def scaled(model: Model, **factors: float) -> Model:
-    """Return the model with some constants multiplied: ``scaled(model, out_w_k=1.5)`` is a door ajar."""
+def scaled(model: Model, **factors: Array | float) -> Model:
+    """Return the model with some constants multiplied: ``scaled(model, out_w_k=1.5)`` is a door ajar.
+
+    An array has a factor for each path.
+    """
     known = {field.name for field in fields(model)}
     if not factors.keys() <= known:
         raise ValueError(f"no such constants: {', '.join(sorted(factors.keys() - known))}")

@@ -33,7 +33,7 @@ _SHED = (
 _PRIORS = {
     "air_j_k": Prior(400e3, 0.7, 30e3, 20e6),
     "part_j_k": Prior(300e3, 0.8, 20e3, 20e6),
-    "mass_j_k": Prior(2.5e6, 1.2, 50e3, 500e6),
+    "mass_j_k": Prior(2.5e6, 0.5, 50e3, 8e6),
     "part_air_w_k": Prior(80.0, 0.8, 0.5, 5e3),
     "part_out_w_k": Prior(12.0, 0.8, 0.05, 2e3),
     "part_mass_w_k": Prior(12.0, 0.8, 0.05, 2e3),

@@ -45,9 +45,15 @@ class ClimatePast:
 
     def until(self, count: int, steps: int | None = None) -> "ClimatePast":
         """Return the first `count` steps, or of those the last `steps`."""
-        cut = slice(0 if steps is None else max(0, count - steps), count)
+        return self._cut(slice(0 if steps is None else max(0, count - steps), count), self.step_s)
+
+    def every(self, steps: int) -> "ClimatePast":
+        """Return one of every so many steps, up to the last: a past for slow things, on longer steps."""
+        return self._cut(slice((len(self) - 1) % steps, None, steps), self.step_s * steps)
+
+    def _cut(self, cut: slice, step_s: int) -> "ClimatePast":
         return ClimatePast(
-            self.step_s, self.times_us[cut], self.bays,
+            step_s, self.times_us[cut], self.bays,
             self.air_c[:, cut], self.part_c[:, cut], self.humidity_pct[:, cut],
             self.out_c[cut], self.out_humidity_pct[cut], self.sun_w_m2[cut], self.wind_m_s[cut],
             self.burn_share[cut], self.setpoint_c[cut], self.pipe_c[cut],

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.climate import Array, Heat, Model, Outside, parts_of, scaled, step_heat
+from forecast.climate import RUN_STEP_S, Array, Heat, Model, Outside, parts_of, scaled, step_heat
 from forecast.climate_fit import ClimateFit, bridged, outside_filled, state_at_end
 from forecast.climate_past import ClimatePast
 from forecast.climate_water import (
@@ -14,6 +14,8 @@ from forecast.climate_water import (
     WaterFit,
     held_pct,
     mixing_m3_s,
+    skin_at_end,
+    soaks_of,
     step_water,
 )
 from forecast.moisture import absolute_humidity_g_m3
@@ -33,10 +35,10 @@ class Weather:
     wind_m_s: Array
     vapour_g_m3: Array
 
-    def first(self, steps: int) -> "Weather":
-        """Return the first steps."""
+    def first(self, steps: int, paths: int | None = None) -> "Weather":
+        """Return the first steps, of all or of the first paths."""
         air, sun, wind, vapour = (
-            rows[:, :steps] for rows in (self.air_c, self.sun_w_m2, self.wind_m_s, self.vapour_g_m3)
+            rows[:paths, :steps] for rows in (self.air_c, self.sun_w_m2, self.wind_m_s, self.vapour_g_m3)
         )
         return Weather(self.step_s, air, sun, wind, vapour)
 
@@ -109,13 +111,18 @@ def start_at_end(shed: Shed, past: ClimatePast, paths: int) -> Start:
             spread(heat.mass_c),
             np.full(paths, float(heat.casing_j[0])),
         ),
-        Water(spread(held), np.zeros(shape), np.zeros(paths)),
+        Water(spread(held), spread(skin_at_end(shed.water.model, past, shed.heat.order)), np.zeros(paths)),
         begin_sensing(shed.thermostat, past, paths),
     )
 
 
 def run(
-    shed: Shed, start: Start, weather: Weather, setpoint_c: Array, extra_w: Array | None = None
+    shed: Shed,
+    start: Start,
+    weather: Weather,
+    setpoint_c: Array,
+    extra_w: Array | None = None,
+    longest_s: float = RUN_STEP_S,
 ) -> Course:
     """Step a shed ahead under a scenario.
 
@@ -131,14 +138,16 @@ def run(
         infinity where it burns without a thermostat.
     extra_w : array, optional
         Heat that nothing explains, into each bay's air (bays, paths, steps), in the model's order [W].
+    longest_s : float, optional
+        Steps are cut into parts of at most so long [s].
     """
     model, heat = shed.heat.model, start.heat.copy()
     water = Water(start.water.vapour_g_m3.copy(), start.water.skin_g.copy(), start.water.came_in_g.copy())
     sensing = Sensing(start.sensing.felt_c.copy(), start.sensing.calling.copy())
     steps, shape = setpoint_c.shape[-1], heat.air_c.shape
     sensed_row = shed.heat.order.index(shed.thermostat.place)
-    parts = parts_of(model, weather.step_s)
-    dt_s = weather.step_s / parts
+    parts = parts_of(model, weather.step_s, longest_s)
+    dt_s, soaks = weather.step_s / parts, soaks_of(shed.water.model, model, weather.step_s)
     air, part, humid = (np.empty((steps, *shape)) for _ in range(3))
     burn = np.zeros((steps, shape[1]))
     for step in range(steps):
@@ -156,7 +165,7 @@ def run(
             heat.air_c, heat.mass_c, outside.air_c, outside.wind_m_s, flame_g_s,
             mixing_m3_s(model, heat.air_c, burn[step]),
         )  # fmt: skip
-        step_water(shed.water.model, water, warmth, weather.vapour_g_m3[:, step], weather.step_s)
+        step_water(shed.water.model, water, warmth, weather.vapour_g_m3[:, step], weather.step_s, soaks)
         air[step], part[step], humid[step] = heat.air_c, heat.part_c, held_pct(heat.air_c, water.vapour_g_m3)
     back = np.argsort(shed.heat.order)
     air, part, humid = (rows.transpose(1, 2, 0)[back] for rows in (air, part, humid))

@@ -22,6 +22,12 @@ _AHEAD_H = (0.25, 0.5, 1.0, 2.0, 3.0)
 _EVERY_H = 2.0
 _MISS_SHARE = 0.05
 _PARTS_S = 60.0
+_SAFE_SHARE = 0.5
+_MOST_SOAKS = 300
+_DEW_H = 12.0
+# Dew on a film runs off at some tens of grams; vapour gets to it as heat by half of 7 W/(m² K) does (Lewis):
+# common practice, no source.
+_MOST_DEW_G_M2, _SKIN_M_S = 60.0, 3.5 / _AIR_J_M3_K
 _COLDEST_C, _HOTTEST_C = -60.0, 90.0
 _PCT = 100.0
 
@@ -92,24 +98,33 @@ def held_pct(air_c: Array, vapour_g_m3: Array) -> Array:
 
 
 def step_water(
-    water_model: WaterModel, water: Water, warmth: Warmth, outside_g_m3: Array, dt_s: float
+    water_model: WaterModel, water: Water, warmth: Warmth, outside_g_m3: Array, step_s: float, parts: int = 1
 ) -> None:
-    """Advance `water` in place by one step; what leaves one store enters another with the same number."""
-    vapour = water.vapour_g_m3
+    """Advance `water` in place by one step, in so many parts (see `soaks_of`).
+
+    What leaves one store enters another with the same number.
+    """
+    dt_s = step_s / parts
     leak_m3 = (water_model.leak_m3_s + water_model.leak_wind_m2 * warmth.wind_m_s) * dt_s
-    leak_g = leak_m3 * (outside_g_m3 - vapour)
-    floor_g = water_model.floor_m3_s * dt_s * np.maximum(saturated_g_m3(warmth.mass_c) - vapour, 0.0)
     skin_c = warmth.out_c + water_model.skin_share * (warmth.air_c - warmth.out_c)
-    dew_g = water_model.skin_m3_s * dt_s * (vapour - saturated_g_m3(skin_c))
-    dew_g = np.maximum(dew_g, -water.skin_g)  # a skin dries no further than dry
-    gain_g = warmth.flame_g_s * dt_s + leak_g + floor_g - dew_g
-    if len(vapour) > 1:
-        down_g = warmth.mix_m3_s * dt_s * (vapour[:-1] - vapour[1:])
-        gain_g[:-1] -= down_g
-        gain_g[1:] += down_g
-    water.vapour_g_m3 = vapour + gain_g / water_model.volume_m3
-    water.skin_g = water.skin_g + dew_g
-    water.came_in_g = water.came_in_g + (warmth.flame_g_s * dt_s + leak_g + floor_g).sum(axis=0)
+    at_skin, at_floor = saturated_g_m3(skin_c), saturated_g_m3(warmth.mass_c)
+    floor_m3, skin_m3, mixed_m3 = (
+        flow * dt_s for flow in (water_model.floor_m3_s, water_model.skin_m3_s, warmth.mix_m3_s)
+    )
+    for _ in range(parts):
+        vapour = water.vapour_g_m3
+        leak_g = leak_m3 * (outside_g_m3 - vapour)
+        floor_g = floor_m3 * np.maximum(at_floor - vapour, 0.0)
+        dew_g = np.maximum(skin_m3 * (vapour - at_skin), -water.skin_g)  # a skin dries no further than dry
+        came_g = warmth.flame_g_s * dt_s + leak_g + floor_g
+        gain_g = came_g - dew_g
+        if len(vapour) > 1:
+            down_g = mixed_m3 * (vapour[:-1] - vapour[1:])
+            gain_g[:-1] -= down_g
+            gain_g[1:] += down_g
+        water.vapour_g_m3 = vapour + gain_g / water_model.volume_m3
+        water.skin_g = water.skin_g + dew_g
+        water.came_in_g = water.came_in_g + came_g.sum(axis=0)
 
 
 def mixing_m3_s(model: Model, air_c: Array, burn_share: Array) -> Array:
@@ -117,6 +132,33 @@ def mixing_m3_s(model: Model, air_c: Array, burn_share: Array) -> Array:
     k = np.where(air_c[:-1] > air_c[1:], model.mix_stable_w_k, model.mix_unstable_w_k)
     found: Array = (k + model.mix_burning_w_k * burn_share) / _AIR_J_M3_K
     return found
+
+
+def skin_at_end(water_model: WaterModel, past: ClimatePast, order: tuple[int, ...]) -> Array:
+    """Return the dew on each bay's skin at the end of a past [g], (bays, 1), bays in `order`.
+
+    Driven along by the air and the humidity measured in the last half day; what is too much runs off.
+    """
+    rows = list(order)
+    late = past.until(len(past), round(_DEW_H * 3600 / past.step_s))
+    out_c, _, _ = outside_filled(late)
+    air_c = bridged(late.air_c[rows])
+    held = saturated_g_m3(air_c) * np.clip(bridged(late.humidity_pct[rows], 70.0), 0.1, _PCT) / _PCT
+    excess = held - saturated_g_m3(out_c + water_model.skin_share * (air_c - out_c))
+    most_g = _MOST_DEW_G_M2 * water_model.skin_m3_s[:, 0] / _SKIN_M_S
+    skin_g = np.zeros(len(rows))
+    for dew_g in (water_model.skin_m3_s * excess * late.step_s).T:
+        skin_g = np.clip(skin_g + dew_g, 0.0, most_g)
+    return skin_g[:, None]
+
+
+def soaks_of(water_model: WaterModel, heat_model: Model, dt_s: float, wind_m_s: float = 15.0) -> int:
+    """Return into how many parts a step is cut, so that no bay changes more than half its air in one."""
+    neighbours = min(len(water_model.volume_m3) - 1, 2)
+    mixed_m3_s = float(np.max(heat_model.mix_unstable_w_k + heat_model.mix_burning_w_k)) / _AIR_J_M3_K
+    flow_m3_s = leak_air_m3_s(water_model, wind_m_s) + water_model.floor_m3_s + water_model.skin_m3_s
+    changes = float(np.max((flow_m3_s + mixed_m3_s * neighbours) / water_model.volume_m3))
+    return int(min(max(1, np.ceil(dt_s * changes / _SAFE_SHARE)), _MOST_SOAKS))
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ class Basis(StrEnum):
 class Remedy(StrEnum):
     """What may still help a cure."""
 
+    LIGHT = "light"
     WARM = "warm"
     HEATER_ON = "heater on"
     COVER = "cover"
@@ -102,6 +103,7 @@ class Dew:
 class Rescue:
     """Something that may still be done.
 
+    `LIGHT` is for a heater that has stopped: it burns again, as it is set, from `by_at` on.
     `warmer_k` [K] is how much warmer than forecast the part would have to be, for `hold_h` [h],
     and `part_c` [°C] how warm that is on average. `by_at` is the last moment to begin, `odds` what
     the odds of being ready would be then; None where nobody can tell.

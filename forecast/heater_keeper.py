@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from collector.clock import from_us
 from collector.config import Config
 from collector.errors import ConfigError, InputError
 from collector.heater_config import HeaterConfig
@@ -15,7 +16,15 @@ from collector.store.base import Store
 from forecast.batches import Cards, learned_pots
 from forecast.card_files import find_card
 from forecast.heater import heater_outlook
-from forecast.heater_reading import HeaterPast, coming, read_heater_past, settings_of, with_near
+from forecast.heater_reading import (
+    HeaterPast,
+    coming,
+    forecast_weather,
+    programme_ahead,
+    read_heater_past,
+    settings_of,
+    with_near,
+)
 from forecast.heater_shed import (
     PIPE,
     Coming,
@@ -26,10 +35,13 @@ from forecast.heater_shed import (
     is_steered,
     ready_shed,
 )
-from forecast.heater_state import HeaterOutlook
+from forecast.heater_state import HeaterOutlook, Sign
+from forecast.outside_ahead import outside_ahead
 from forecast.past import History
+from forecast.paths import PATHS, Forecast
 from forecast.resin import gel_surface
 from forecast.thermostat import sawtooth
+from forecast.unheated import AHEAD_STEP_S, AHEAD_STEPS, Unheated, unheated
 
 RELEARN = timedelta(hours=6)
 """A shed's heat changes with its skin and its doors, not by the hour; learning takes seconds."""
@@ -45,6 +57,7 @@ class HeaterKeeper:
         self._folders = card_folders
         self._ready: ReadyShed | None = None
         self._learned_at: datetime | None = None
+        self._stopped: ReadyShed | None = None
 
     def look(
         self, store: Store, at: datetime, book: Book, known: History | None = None
@@ -69,6 +82,7 @@ class HeaterKeeper:
         StoreError
             If the store cannot be read.
         """
+        self._stopped = None
         if not self.is_there(store):
             return None
         config = self._config
@@ -79,7 +93,7 @@ class HeaterKeeper:
         bay = ready.past.bays[ready.shed.thermostat.place]
         pot = self._pot(store, at, book, bay)
         target_c = config.limits.part_min_c if pot is None else pot.card.application.temp_min_c
-        return heater_outlook(
+        found = heater_outlook(
             ready,
             settings,
             later,
@@ -87,6 +101,31 @@ class HeaterKeeper:
             pot=pot,
             part=Part(target_c, air_max_c=config.limits.air_max_c),
             gas=heard.series.get("heater.gas_kg"),
+        )
+        self._stopped = ready if found.sign is Sign.HEATER_STOPPED else None
+        return found
+
+    def unheated(self, usual: Forecast, known: History | None = None) -> Unheated | None:
+        """Return the hours ahead without the heater; None where the last look did not find that it stopped.
+
+        Parameters
+        ----------
+        usual : Forecast
+            Of the shed as it usually goes on.
+        known : History, optional
+            With the outdoor forecast in its `ahead`.
+        """
+        ready = self._stopped
+        if ready is None:
+            return None
+        config, past = self._config, ready.past.every(AHEAD_STEP_S // ready.past.step_s)
+        weather = None if known is None else forecast_weather(known, past, AHEAD_STEPS)
+        return unheated(
+            ready,
+            usual,
+            weather or outside_ahead(past, AHEAD_STEPS, PATHS),
+            programme_ahead(past, config.heater.setpoint_c, config.shed.zone, AHEAD_STEPS),
+            from_us(int(past.times_us[-1])),
         )
 
     def is_there(self, store: Store) -> bool:

@@ -1,9 +1,11 @@
 """Heater scenarios on paths: where the air peaks as things go, what it costs a pot, what avoids it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from forecast.climate import RUN_STEP_S
 from forecast.climate_past import Array, ClimatePast
 from forecast.climate_run import Course, Shed, Start, Weather, followed, gain_k_w, run, start_at_end
 from forecast.heater_state import PEAK_H
@@ -90,17 +92,19 @@ def look_ahead(
     shed : Shed
     past : ClimatePast
     weather : Weather or None
-        A forecast on the past's step; None takes the last days' own courses.
+        What may come, however long and on whatever step; None takes the last days' own courses for four
+        hours, on the past's step.
     paths : int, optional
     seed : int, optional
         The same seed and past give the same paths.
     """
-    steps = round(AHEAD_H * 3600 / past.step_s)
-    sky = outside_ahead(past, steps, paths, seed) if weather is None else weather
+    near = round(AHEAD_H * 3600 / past.step_s)
+    sky = outside_ahead(past, near, paths, seed) if weather is None else weather
+    steps = sky.air_c.shape[-1]
     gain = gain_k_w(shed.heat.model)
-    extra = unexplained_w(gain, shed.heat.error_k, (paths, steps), past.step_s, seed)
+    extra = unexplained_w(gain, shed.heat.error_k, (paths, steps), sky.step_s, seed)
     # What the last hour was off by goes on, and fades.
-    fade = np.exp(-np.arange(steps) * past.step_s / 3600.0 / _BIAS_FADE_H)
+    fade = np.exp(-np.arange(steps) * sky.step_s / 3600.0 / _BIAS_FADE_H)
     extra = extra * np.sqrt(1.0 - fade**2) + (lately_w(shed, past, gain)[:, None] * fade)[:, None, :]
     jitter = np.random.default_rng([seed, 3]).standard_normal(paths) * _JITTER_K
     return Ahead(start_at_end(shed, past, paths), sky, extra, jitter)
@@ -120,17 +124,23 @@ def lately_w(shed: Shed, past: ClimatePast, gain_k_w: Array) -> Array:
     return np.asarray(np.clip(mean_k, -bound_k, bound_k) / np.maximum(gain_k_w, 1e-9))
 
 
-def courses(shed: Shed, ahead: Ahead, setpoint_c: Array, scenarios: tuple[Scenario, ...]) -> list[Course]:
+def courses(shed: Shed, ahead: Ahead, setpoint_c: Array, scenarios: Sequence[Scenario]) -> list[Course]:
     """Return the course of each scenario, all stepped side by side.
 
     `setpoint_c` (steps,) is the programme as it stands.
     """
-    paths = len(ahead.jitter_k)
-    settings = np.concatenate([
-        np.broadcast_to(setting_under(scenario, setpoint_c), (paths, len(setpoint_c)))
-        for scenario in scenarios
-    ])  # fmt: skip
-    many = len(scenarios)
+    return courses_under(shed, ahead, [setting_under(scenario, setpoint_c) for scenario in scenarios])
+
+
+def courses_under(
+    shed: Shed, ahead: Ahead, settings_c: Sequence[Array], longest_s: float = RUN_STEP_S
+) -> list[Course]:
+    """Return the course under each course of the setting, (steps,) each, all stepped side by side.
+
+    No step is longer than `longest_s`.
+    """
+    paths, many = len(ahead.jitter_k), len(settings_c)
+    settings = np.repeat(np.stack(settings_c), paths, axis=0)
     jitter = np.tile(ahead.jitter_k, many)[:, None]
     sky = ahead.weather
     air, sun, wind, vapour = (
@@ -139,7 +149,12 @@ def courses(shed: Shed, ahead: Ahead, setpoint_c: Array, scenarios: tuple[Scenar
     )
     weather = Weather(sky.step_s, air, sun, wind, vapour)
     whole = run(
-        shed, ahead.start.times(many), weather, settings + jitter, np.tile(ahead.extra_w, (1, many, 1))
+        shed,
+        ahead.start.times(many),
+        weather,
+        settings + jitter,
+        np.tile(ahead.extra_w, (1, many, 1)),
+        longest_s,
     )
     return [whole.paths(slice(n * paths, (n + 1) * paths)) for n in range(many)]
 

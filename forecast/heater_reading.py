@@ -183,7 +183,7 @@ def coming(heard: HeaterPast, config: HeaterConfig, zone: tzinfo, known: History
     steps = round(_FUEL_H * 3600 / past.step_s)
     setpoint_c = programme_ahead(past, config.setpoint_c, zone, steps)
     near = round(AHEAD_H * 3600 / past.step_s)
-    forecast = None if known is None else _forecast(known, past, steps)
+    forecast = None if known is None else forecast_weather(known, past, steps)
     # Three days ahead on the last days' own courses: half hours are fine enough for fuel.
     first_us, last_us = int(past.times_us[0]), int(past.times_us[-1])
     coarse = past_on_grid(
@@ -262,8 +262,16 @@ def _learned(past: ClimatePast, zone: tzinfo) -> Array:
     return np.where(np.isfinite(found), found, last)
 
 
-def _forecast(known: History, past: ClimatePast, steps: int) -> Weather | None:
-    """Return the outdoor forecast on the past's step; None without one that reaches four hours."""
+def forecast_weather(known: History, past: ClimatePast, steps: int) -> Weather | None:
+    """Return the outdoor forecast on the past's step; None without one that reaches four hours.
+
+    Parameters
+    ----------
+    known : History
+        With the outdoor forecast in `ahead`.
+    past : ClimatePast
+    steps : int
+    """
     times_us = past.times_us[-1] + past.step_s * 1_000_000 * np.arange(1, steps + 1, dtype=np.int64)
     grid_us = int(known.times_us[0])
     rows = []

@@ -79,17 +79,23 @@ def pipe_gone_cold(shed: Shed, past: ClimatePast) -> Found:
 
 
 def _no_flame(shed: Shed, past: ClimatePast) -> int | None:
-    """Return since when the thermostat must have called in vain: cold, and no burning, for twelve minutes."""
+    """Return since when there is no flame: since the last, it was cold for twelve minutes and did not burn.
+
+    That holds until it burns again. Sunshine, or a setting turned down, lights nothing.
+    """
     count = round(_COLD_MIN * 60 / past.step_s)
-    felt = felt_c(past.air_c[shed.thermostat.place], shed.thermostat.lag_s, past.step_s)[-count:]
-    call_c = past.setpoint_c[-count:] - shed.thermostat.on_below_k - _COLD_K
-    burn = past.burn_share[-count:]
-    if not (np.isfinite(burn).all() and np.isfinite(call_c).all() and np.isfinite(felt).all()):
+    out = past.burn_share <= 0.0
+    if not out[-count:].all():
         return None
-    if (burn > 0.0).any() or (felt >= call_c).any():
+    lit_or_unheard = np.flatnonzero(~out)
+    first = int(lit_or_unheard[-1]) + 1 if len(lit_or_unheard) else 0
+    felt = felt_c(past.air_c[shed.thermostat.place], shed.thermostat.lag_s, past.step_s)
+    vain = (felt < past.setpoint_c - shed.thermostat.on_below_k - _COLD_K)[first:]
+    whole = np.flatnonzero(np.convolve(vain, np.ones(count), "valid") >= count)
+    if not len(whole):
         return None
     burned = np.flatnonzero(past.burn_share > _BURNING)
-    return int(burned[-1]) + 1 if len(burned) else len(past) - count
+    return int(burned[-1]) + 1 if len(burned) else first + int(whole[0])
 
 
 def _moved(shed: Shed, past: ClimatePast, first: int) -> int | None:

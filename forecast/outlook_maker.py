@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -24,10 +25,13 @@ from forecast.rate import Floats
 from forecast.shed_limits import limits_of
 from forecast.shed_now import OUTLOOK_STALE, shed_now
 from forecast.tonight import CureTonight, tonight
-from forecast.tonight_ahead import cure_outlook
+from forecast.tonight_ahead import Relit, cure_outlook
 from forecast.verdict import NEEDED, BayNow, Limits
 from forecast.window import ANY_HOUR, DEFAULT_THRESHOLDS, Recalibrate, Thresholds
 from forecast.window_answer import JobWindows
+
+if TYPE_CHECKING:
+    from forecast.unheated import Unheated
 
 BAND_STEP = timedelta(minutes=30)
 FORECAST_STALE = timedelta(hours=2)
@@ -77,6 +81,7 @@ def make_outlook(  # noqa: PLR0913  all but the first three have defaults
     book: Book = EMPTY,
     heater: HeaterOutlook | None = None,
     learned: Recalibrate | None = None,
+    unheated: "Unheated | None" = None,
     notes: Sequence[str] = (),
 ) -> Outlook:
     """Return all that is known and expected of a shed at one moment.
@@ -98,6 +103,9 @@ def make_outlook(  # noqa: PLR0913  all but the first three have defaults
         What is known of the heater, left out where it is too old.
     learned : Recalibrate, optional
         What the shed has taught of the odds of starts.
+    unheated : Unheated, optional
+        The hours ahead without the heater, where it has stopped: they stand for `forecast`, and what
+        was learned with the heater does not count.
     notes : sequence of str, optional
         What there is to say already.
 
@@ -108,12 +116,15 @@ def make_outlook(  # noqa: PLR0913  all but the first three have defaults
     """
     now = shed_now(store, shed.name, shed.sensors, shed.limits, at)
     said = list(notes)
+    if unheated is not None:
+        forecast, learned = unheated.left_off, None
     if forecast is not None and at - forecast.issued_at > FORECAST_STALE:
         said.append("the forecast is too old to be drawn on")
         forecast = None
     said += forecast.notes if forecast is not None else ()
     paths = {} if forecast is None else {bay.bay: _bay_paths(forecast, bay.bay, at) for bay in now.bays}
-    cures, mistakes = _cures(store, book, shed, at, paths)
+    relit = () if unheated is None else unheated.relit
+    cures, mistakes = _cures(store, book, shed, _Ahead(at, paths, relit))
     windows, wrong_jobs = _windows(shed, forecast, at, learned)
     return Outlook(
         shed=shed.name,
@@ -207,10 +218,19 @@ def _bay(now: BayNow, paths: _BayPaths | None, windows: tuple[JobWindows, ...]) 
     return BayOutlook(now, tuple(bands), windows=windows)
 
 
+class _Ahead(NamedTuple):
+    """The hours after a moment: each bay's paths, and what comes if a heater that stopped is lit."""
+
+    at: datetime
+    paths: Mapping[str, _BayPaths | None]
+    relit: Sequence[tuple[datetime, Forecast]]
+
+
 def _cures(
-    store: Store, book: Book, shed: Shed, at: datetime, paths: Mapping[str, _BayPaths | None]
+    store: Store, book: Book, shed: Shed, hours: _Ahead
 ) -> tuple[tuple[CureOutlook, ...], tuple[str, ...]]:
     """Work out every live cure; one whose card cannot be read is named and hides no other."""
+    at = hours.at
     live = live_at(book, at)
     if not live:
         return (), ()
@@ -226,12 +246,15 @@ def _cures(
     ]
     found = tonight(batches, store, at, learned_pots(book, cards, store, at))
     ahead: dict[str, PartAhead | None] = {}
+    relit: dict[str, Relit] = {}
     outlooks = []
     for cure in found:
         bay = cure.laid.bay
         if bay not in ahead:
-            ahead[bay] = _part_ahead(cure, paths.get(bay), at)
-        outlooks.append(cure_outlook(cure, ahead[bay], shed.thresholds))
+            ahead[bay] = _part_ahead(cure, hours.paths.get(bay), at)
+            lit = ((by_at, _part_ahead(cure, _bay_paths(one, bay, at), at)) for by_at, one in hours.relit)
+            relit[bay] = [(by_at, part) for by_at, part in lit if part is not None and by_at > at]
+        outlooks.append(cure_outlook(cure, ahead[bay], shed.thresholds, relit[bay]))
     return tuple(outlooks), cards.mistakes
 
 

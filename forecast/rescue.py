@@ -1,6 +1,8 @@
 """What would still get a cure there in time: how much warmer, from when at the latest, or a cover."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
+from itertools import takewhile
 
 import numpy as np
 
@@ -18,6 +20,7 @@ SOONEST = timedelta(minutes=30)
 """It takes this long to get up and do something: our choice."""
 
 _STEP_H = 1.0 / 6.0
+_WORTH_ODDS = 0.05
 
 
 def rescues(
@@ -44,6 +47,27 @@ def rescues(
     if wanted is not None and wanted_at is not None:
         found += _warmer(wanted, wanted_at, ahead, go_odds)
     return tuple(found)
+
+
+def relight(odds_from: Sequence[tuple[datetime, float]], as_is_odds: float, go_odds: float) -> Rescue | None:
+    """Return by when a heater that has stopped must burn again; None where that changes little.
+
+    Parameters
+    ----------
+    odds_from : sequence of (datetime, float)
+        The odds of being ready if it burns again from some moments on, the soonest first.
+    as_is_odds : float
+        Those if nobody lights it.
+    go_odds : float
+        The odds that are good enough. Where none are, the soonest moment is the one to tell.
+    """
+    if not odds_from or as_is_odds >= go_odds:
+        return None
+    enough = list(takewhile(lambda one: one[1] >= go_odds, odds_from))
+    by_at, odds = enough[-1] if enough else odds_from[0]
+    if odds - as_is_odds < _WORTH_ODDS:
+        return None
+    return Rescue(Remedy.LIGHT, by_at, odds=odds)
 
 
 def _warmer(wanted: StagePaths, wanted_at: datetime, ahead: PartAhead, go_odds: float) -> list[Rescue]:

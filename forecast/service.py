@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from forecast.heater_state import HeaterOutlook
     from forecast.past import History
     from forecast.paths import Forecast
+    from forecast.unheated import Unheated
 
 REFRESH = timedelta(minutes=5)
 QUICKEST_REFRESH_S = 10.0  # however fast the clock runs
@@ -102,6 +103,7 @@ class OutlookService:
         self._learned: LearnedOdds | None = None
         self._learned_s = float("-inf")
         self._heater: HeaterOutlook | None = None
+        self._unheated: Unheated | None = None
         self._heater_asked = inputs.heater is None
         self._notes: tuple[str, ...] = ("the first forecast is being worked out",)
 
@@ -118,7 +120,7 @@ class OutlookService:
 
     def forget_forecast(self) -> None:
         """Go by the last hours until the next forecast: what was made of this one cannot be."""
-        self._forecast = self._heater = None
+        self._forecast = self._heater = self._unheated = None
         self._forecaster = Forecaster()
         self._learned, self._learned_s = None, float("-inf")
         self._notes = ("the last forecast failed",)
@@ -164,12 +166,16 @@ class OutlookService:
     def _look_at_heater(self) -> None:
         """Ask about the heater; what cannot be said of it is said so, and leaves all else as it is."""
         self._heater_asked = True
-        if self._inputs.heater is None:
+        keeper = self._inputs.heater
+        if keeper is None:
             return
+        self._unheated = None
         try:
-            self._heater = self._inputs.heater.look(
+            self._heater = keeper.look(
                 self._inputs.store, self._clock.now(), self._inputs.book(), self._history
             )
+            if self._forecast is not None:
+                self._unheated = keeper.unheated(self._forecast, self._history)
         except (InputError, ValueError) as error:
             self._heater = None
             self._notes = (*self._notes, f"nothing can be said of the heater: {error}")
@@ -189,6 +195,7 @@ class OutlookService:
             book=inputs.book(),
             heater=self._heater,
             learned=self._learned,
+            unheated=self._unheated,
             notes=notes,
         )
         self._keep(outlook)

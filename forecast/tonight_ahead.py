@@ -1,11 +1,14 @@
 """One live cure, measured then forecast: is it on track."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from forecast.cautions import Trouble
 from forecast.cure_ahead import (
     PartAhead,
+    StagePaths,
     coldest_ahead,
     dew_ahead,
     ready,
@@ -16,7 +19,7 @@ from forecast.cure_ahead import (
 from forecast.cure_outlook import Arrival, Basis, CureOutlook, Dew, Ready, Remedy, Rescue, StageAhead, Wanted
 from forecast.cure_state import CureState, Moment
 from forecast.pace import CureRates
-from forecast.rescue import rescues
+from forecast.rescue import relight, rescues
 from forecast.tonight import CureTonight, Laid
 from forecast.verdict import Verdict, worst
 from forecast.window import DEFAULT_THRESHOLDS, Thresholds
@@ -38,8 +41,15 @@ class _Known:
     notes: tuple[str, ...] = ()
 
 
+Relit = Sequence[tuple[datetime, PartAhead]]
+"""A part's paths if a heater that has stopped burns again from some moments on, the soonest first."""
+
+
 def cure_outlook(
-    found: CureTonight, ahead: PartAhead | None, thresholds: Thresholds = DEFAULT_THRESHOLDS
+    found: CureTonight,
+    ahead: PartAhead | None,
+    thresholds: Thresholds = DEFAULT_THRESHOLDS,
+    relit: Relit = (),
 ) -> CureOutlook:
     """Return what may come of a cure.
 
@@ -52,22 +62,32 @@ def cure_outlook(
         of the last hours, and says so.
     thresholds : Thresholds, optional
         What odds are called go and tight.
+    relit : sequence of (datetime, PartAhead), optional
+        Where `ahead` is of a shed whose heater has stopped.
     """
     odds, state, rates = thresholds, found.state, found.rates
     if state is None or rates is None or state.silent_h:
         return _outlook(found.laid, state, _Known(Basis.NOTHING), odds, ahead=None)
     if ahead is None:
         return _outlook(found.laid, state, _at_last_warmth(state, rates, found.laid), odds, ahead=None)
-    return _outlook(found.laid, state, _on_paths(state, rates, found.laid, ahead, odds), odds, ahead)
+    return _outlook(
+        found.laid, state, _on_paths(state, rates, found.laid, _Hours(ahead, relit), odds), odds, ahead
+    )
 
 
-def _on_paths(state: CureState, rates: CureRates, laid: Laid, ahead: PartAhead, odds: Thresholds) -> _Known:
+class _Hours(NamedTuple):
+    """A part's hours ahead: as they come, and if a heater that has stopped is lit."""
+
+    as_is: PartAhead
+    relit: Relit
+
+
+def _on_paths(state: CureState, rates: CureRates, laid: Laid, hours: _Hours, odds: Thresholds) -> _Known:
+    ahead = hours.as_is
     paths = stage_paths(rates, state, ahead)
     wanted = None if laid.wanted is None else ready(paths, state, ahead, laid.wanted)
     opens, closes = recoat_ahead(rates, state, ahead)
     dew = dew_ahead(paths, ahead)
-    sought = wanted if wanted is not None and not wanted.reached and wanted.odds is not None else None
-    one = next((p for p in paths if sought is not None and p.stage is sought.wanted.stage), None)
     return _Known(
         basis=Basis.FORECAST,
         ahead=stages_ahead(paths, ahead),
@@ -75,12 +95,40 @@ def _on_paths(state: CureState, rates: CureRates, laid: Laid, ahead: PartAhead, 
         opens=opens,
         closes=closes,
         dew=dew,
-        rescues=(
-            *_unstall(state, rates),
-            *rescues(one, sought.wanted.at if sought else None, dew, ahead, odds.go_odds),
-        ),
+        rescues=_rescues(state, rates, hours, (paths, wanted, dew), odds.go_odds),
         notes=_notes(laid, wanted),
     )
+
+
+def _rescues(
+    state: CureState,
+    rates: CureRates,
+    hours: _Hours,
+    found: tuple[tuple[StagePaths, ...], Ready | None, Dew | None],
+    go_odds: float,
+) -> tuple[Rescue, ...]:
+    """Return what may still be done; where lighting the heater is enough, no other warmth is asked for."""
+    paths, wanted, dew = found
+    unstall = _unstall(state, rates)
+    if wanted is None or wanted.reached or wanted.odds is None:
+        return (*unstall, *rescues(None, None, dew, hours.as_is, go_odds))
+    light = relight(_odds_if_lit(state, rates, hours.relit, wanted.wanted), wanted.odds, go_odds)
+    if light is not None and light.odds is not None and light.odds >= go_odds:
+        return (light, *rescues(None, None, dew, hours.as_is, go_odds))
+    one = next((path for path in paths if path.stage is wanted.wanted.stage), None)
+    first = unstall if light is None else (light,)
+    return (*first, *rescues(one, wanted.wanted.at, dew, hours.as_is, go_odds))
+
+
+def _odds_if_lit(
+    state: CureState, rates: CureRates, relit: Relit, wanted: Wanted
+) -> list[tuple[datetime, float]]:
+    """Return the odds of being ready if the heater burns again from each moment before the hour wanted."""
+    found = []
+    for at, ahead in relit:
+        if at < wanted.at and (then := ready(stage_paths(rates, state, ahead), state, ahead, wanted)):
+            found += [] if then.odds is None else [(at, then.odds)]
+    return found
 
 
 def _at_last_warmth(state: CureState, rates: CureRates, laid: Laid) -> _Known:
