@@ -85,10 +85,8 @@ def rescue_words(rescue: Rescue, at: datetime, reader: Reader) -> str:
     warmer = "" if rescue.warmer_k is None else reader.difference(rescue.warmer_k, 0)
     if rescue.remedy is Remedy.LIGHT:
         then = "" if rescue.odds is None else f": it is then {odds_words(rescue.odds)}"
-        return f"To do: air the shed and light the heater again, by {by} at the latest{then}"
-    if rescue.remedy is Remedy.LIGHT:
-        then = "" if rescue.odds is None else f": it is then {odds_words(rescue.odds)}"
-        return f"To do: air the shed and light the heater again, by {by} at the latest{then}"
+        when = f"by {by} at the latest" if by else "the sooner the better"
+        return f"To do: air the shed and light the heater again, {when}{then}"
     if rescue.remedy is Remedy.COVER:
         return (
             f"To do: cover it by {by}, clear of the surface"

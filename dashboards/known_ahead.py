@@ -3,10 +3,14 @@
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from collector.errors import InputError
+from collector.journal_book import EMPTY
 from dashboards.session import Session
 
 if TYPE_CHECKING:
     from forecast.past import History
+    from forecast.paths import Forecast
+    from forecast.unheated import Unheated
 
 
 def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str, ...]]:
@@ -34,3 +38,34 @@ def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str
     config = session.config
     history = with_programme(history, config.heater.setpoint_c, config.shed.zone)
     return keeper.known(history), keeper.notes
+
+
+def unheated_of(
+    session: Session, moment: datetime, usual: "Forecast", history: "History"
+) -> "Unheated | None":
+    """Return the hours ahead without the heater; None where it has not stopped, or none is known.
+
+    Takes some seconds in a shed with a heater: its heat is learned first.
+
+    Raises
+    ------
+    StoreError
+        If the store cannot be read.
+    """
+    from forecast.heater_keeper import HeaterKeeper
+
+    keeper = HeaterKeeper(session.config, session.card_folders)
+    store = session.open_store(read_only=True)
+    try:
+        keeper.look(store, moment, EMPTY, history)
+        return keeper.unheated(usual, history)
+    except (InputError, ValueError):  # `layday heater` says why
+        return None
+    finally:
+        store.close()
+
+
+def hours_of(session: Session, moment: datetime, usual: "Forecast", history: "History") -> "Forecast":
+    """Return the hours ahead: those usual, or those without the heater where it has stopped."""
+    found = unheated_of(session, moment, usual, history)
+    return usual if found is None else found.left_off

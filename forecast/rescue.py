@@ -59,12 +59,12 @@ def relight(odds_from: Sequence[tuple[datetime, float]], as_is_odds: float, go_o
     as_is_odds : float
         Those if nobody lights it.
     go_odds : float
-        The odds that are good enough. Where none are, the soonest moment is the one to tell.
+        The odds that are good enough. Where none are, there is no last moment: the sooner the better.
     """
     if not odds_from or as_is_odds >= go_odds:
         return None
     enough = list(takewhile(lambda one: one[1] >= go_odds, odds_from))
-    by_at, odds = enough[-1] if enough else odds_from[0]
+    by_at, odds = enough[-1] if enough else (None, odds_from[0][1])
     if odds - as_is_odds < _WORTH_ODDS:
         return None
     return Rescue(Remedy.LIGHT, by_at, odds=odds)

@@ -74,7 +74,7 @@ def unheated(
     soon = weather.first(_RELIT_STEPS, _RELIT_PATHS)
     ahead = look_ahead(shed, ready.past, soon, _RELIT_PATHS, seed)
     settings = [_lit_from((mark - at).total_seconds(), setpoint_c[:_RELIT_STEPS]) for mark in marks]
-    lit = courses_under(_loosened(shed, _RELIT_PATHS, len(marks), seed), ahead, settings, _LONGEST_S)
+    lit = courses_under(shed, ahead, settings, _LONGEST_S)
     relit = tuple(
         (mark, _with_course(ready, usual, course, at)) for mark, course in zip(marks, lit, strict=True)
     )

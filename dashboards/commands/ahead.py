@@ -9,7 +9,7 @@ import typer
 from rich.table import Table
 
 from collector.errors import InputError
-from dashboards.known_ahead import history_of
+from dashboards.known_ahead import history_of, hours_of
 from dashboards.plots import check_plot, draw_plot
 from dashboards.session import Session
 from dashboards.terminal.saying import say
@@ -35,7 +35,7 @@ def ahead(
     session: Session = ctx.obj
     moment = session.moment(at)
     history, notes = history_of(session, moment)
-    found = forecast(history, moment)
+    found = hours_of(session, moment, forecast(history, moment), history)
     there = sorted({name for name, _ in found.paths})
     if bay is not None and bay not in there:
         raise InputError(f"--bay {bay!r}: the forecast has {', '.join(there)}")

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.config import load_plan
-from dashboards.known_ahead import history_of
+from dashboards.known_ahead import history_of, hours_of
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.saying import say
 from forecast.verdict import Verdict
@@ -41,7 +41,7 @@ def plan_command(
     terms = terms_of(session.config, moment)
     if any_hour:
         terms = replace(terms, working=None)
-    sky = forecast(history, moment)
+    sky = hours_of(session, moment, forecast(history, moment), history)
     found = plan(sky, steps, terms)
     console, reader = session.console, session.reader
     if session.json:

@@ -12,7 +12,7 @@ from collector.journal_book import Book
 from dashboards.care import tonight_cautions
 from dashboards.cure_view import cure_json, cure_sentences
 from dashboards.cures import cures_now, read_book
-from dashboards.known_ahead import history_of
+from dashboards.known_ahead import history_of, unheated_of
 from dashboards.outlooks import kept_outlook
 from dashboards.session import EXIT_CODES, Session
 from dashboards.terminal.render.tonight import tonight_text
@@ -23,6 +23,7 @@ from forecast.verdict import Verdict, worst
 
 if TYPE_CHECKING:
     from forecast.paths import Forecast
+    from forecast.unheated import Unheated
 
 
 def tonight(
@@ -63,22 +64,27 @@ def _worked_out(session: Session, moment: datetime) -> tuple[tuple[CureOutlook, 
     store = session.open_store(read_only=True)
     try:
         shed = shed_of(session.config, session.card_folders)
-        ahead, notes = _forecast(session, moment)
-        outlook = make_outlook(store, shed, moment, forecast=ahead, book=read_book(session))
+        ahead, cold, notes = _forecast(session, moment)
+        book = read_book(session)
+        outlook = make_outlook(store, shed, moment, forecast=ahead, book=book, unheated=cold)
     finally:
         store.close()
-    said = (*notes, *(ahead.notes if ahead is not None else ()))
+    hours = ahead if cold is None else cold.left_off
+    said = (*notes, *(hours.notes if hours is not None else ()))
     return tuple(replace(cure, notes=(*cure.notes, *said)) for cure in outlook.cures), outlook.mistakes
 
 
-def _forecast(session: Session, moment: datetime) -> tuple["Forecast | None", tuple[str, ...]]:
+def _forecast(
+    session: Session, moment: datetime
+) -> tuple["Forecast | None", "Unheated | None", tuple[str, ...]]:
     from forecast.forecaster import forecast
 
     try:
         history, notes = history_of(session, moment)
-        return forecast(history, moment), notes
+        found = forecast(history, moment)
+        return found, unheated_of(session, moment, found, history), notes
     except InputError as error:
-        return None, (str(error),)
+        return None, None, (str(error),)
 
 
 def _print(

@@ -13,7 +13,7 @@ from rich.text import Text
 from collector.config import Config
 from collector.errors import InputError
 from collector.window_config import JobConfig
-from dashboards.known_ahead import history_of
+from dashboards.known_ahead import history_of, unheated_of
 from dashboards.plots import check_plot, draw_plot
 from dashboards.session import EXIT_CODES, Session
 from forecast.verdict import WORST_FIRST, Verdict
@@ -123,8 +123,10 @@ def _found(
     if bay is not None and bay not in history.bays:
         raise InputError(f"--bay {bay!r}: there are readings of {', '.join(history.bays) or 'no bay'}")
     forecaster = Forecaster()
-    ahead = forecaster.refresh(history, moment)
-    learned = LearnedOdds(history, forecaster.points)
+    usual = forecaster.refresh(history, moment)
+    cold = unheated_of(session, moment, usual, history)
+    ahead = usual if cold is None else cold.left_off
+    learned = LearnedOdds(history, forecaster.points) if cold is None else None
     bays = history.bays if bay is None else (bay,)
     found = planned_windows(planned, ahead, bays, learned)
     return _warmed(session, found, moment), (*notes, *ahead.notes)

@@ -42,6 +42,7 @@ class Facts:
 
     `odds` belong to what is feared. `since_at` is when it began, `when_at` when it is expected,
     `by_at` the last moment to do something, `until_at` when telling it makes no sense any more.
+    `wanted_at` is the hour at which a stage is wanted,
     `mix_at` is when a pot had better be mixed, `low_c` and `high_c` lie about `temp_c` (10 to 90 %).
     `sensors` are the quantities of lost or suspect sensors, with `flags` for why.
     """
@@ -57,6 +58,7 @@ class Facts:
     when_at: datetime | None = None
     by_at: datetime | None = None
     until_at: datetime | None = None
+    wanted_at: datetime | None = None
     mix_at: datetime | None = None
     temp_c: float | None = None
     low_c: float | None = None

@@ -170,13 +170,25 @@ def _heater_stopped(case: _Case) -> Saying:
     facts = case.facts
     if facts.stage and facts.temp_c is not None:
         left += f"; {facts.part} is at {case.temp(facts.temp_c)} and not {facts.stage} yet"
+    if facts.odds is not None:
+        left += f"; if it stays out, {facts.stage} by {case.clock(facts.wanted_at)} is "
+        left += odds_words(1.0 - facts.odds)
     return Saying(
         "the heater has stopped: light it again",
         f"the heater seems to have stopped: no warmth has come from it since about "
         f"{case.clock(case.facts.since_at)}{left}",
-        "look at gas, flame and power; air the shed before you light it again",
+        f"look at gas, flame and power; air the shed before you light it again{_lit(case)}",
         "by the course of the air; go and see",
     )
+
+
+def _lit(case: _Case) -> str:
+    """Return by when a heater that has stopped must burn again, and what that brings."""
+    facts = case.facts
+    if facts.remedy_odds is None:
+        return ""
+    by = "the sooner the better" if facts.when_at is None else f"by {case.clock(facts.when_at)} at the latest"
+    return f", {by}: it is then {odds_words(facts.remedy_odds)}"
 
 
 def _fuel_low(case: _Case) -> Saying:

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from dashboards.notify.causes import AlarmCause
-from dashboards.notify.cure_findings import cure_findings
+from dashboards.notify.cure_findings import DEW_FROM_ODDS, RISK_BELOW_ODDS, cure_findings
 from dashboards.notify.finding import Facts, Finding, Sight, Spot
 from dashboards.notify.scene import Gas, Heater, Scene
+from forecast.cure_outlook import CureOutlook, Remedy, Rescue
 from forecast.outlook import BayOutlook
 from forecast.verdict import Cause
 from forecast.window_answer import JobWindows
@@ -20,6 +21,7 @@ GAP_FROM = timedelta(minutes=30)
 FUEL_SPARE = timedelta(hours=1)
 OPENS_WITHIN = timedelta(minutes=60)
 _GAS_STALE = timedelta(minutes=15)
+_FAR = datetime.max.replace(tzinfo=UTC)
 
 
 def findings(scene: Scene) -> tuple[Finding, ...]:
@@ -127,13 +129,45 @@ def _heater(heater: Heater, scene: Scene) -> Iterator[Finding]:
 
 
 def _with_cure(facts: Facts, scene: Scene) -> Facts:
-    """Name the cure that goes cold, so that people know what they get up for."""
-    for cure in scene.unready_cures:
-        if cure.ready is not None and cure.state is not None:
-            return replace(
-                facts, part=cure.part, stage=cure.ready.wanted.stage.value, temp_c=cure.state.warmth.now_c
-            )
-    return facts
+    """Name the cure that wants its warmth first, so that people know what they get up for.
+
+    When the heater has to burn again is told as the last moment only where nothing else presses: then people
+    may sleep until it comes near.
+    """
+    cold = [cure for cure in scene.unready_cures if cure.ready is not None and cure.state is not None]
+    cure = min(cold, key=lambda one: _light_by(one) or _FAR, default=None)
+    if cure is None or cure.ready is None or cure.state is None:
+        return facts
+    light = _light(cure)
+    return replace(
+        facts,
+        part=cure.part,
+        stage=cure.ready.wanted.stage.value,
+        temp_c=cure.state.warmth.now_c,
+        wanted_at=cure.ready.wanted.at,
+        odds=None if cure.ready.odds is None else 1.0 - cure.ready.odds,
+        when_at=None if light is None else light.by_at,
+        remedy_odds=None if light is None else light.odds,
+        by_at=None if light is None or any(_presses(one) for one in cold) else light.by_at,
+    )
+
+
+def _light(cure: CureOutlook) -> Rescue | None:
+    return next((one for one in cure.rescues if one.remedy is Remedy.LIGHT), None)
+
+
+def _light_by(cure: CureOutlook) -> datetime | None:
+    light = _light(cure)
+    return None if light is None else light.by_at
+
+
+def _presses(cure: CureOutlook) -> bool:
+    """Say whether a cure in a shed without heat wants somebody now: wet resin runs and sheds its styrene."""
+    wet = cure.state is None or cure.state.stage is None
+    dew = cure.dew is not None and cure.dew.odds >= DEW_FROM_ODDS
+    light = _light(cure)
+    hopeless = light is not None and light.odds is not None and light.odds < RISK_BELOW_ODDS
+    return wet or dew or hopeless
 
 
 def _short_facts(heater: Heater) -> Facts:

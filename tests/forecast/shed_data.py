@@ -68,8 +68,11 @@ def _circuit_minute() -> Array:
     return np.asarray(expm(np.block([[rates, into], [np.zeros((4, 8))]]) * 60.0))
 
 
-def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
-    """Return minutes of one bay solved exactly: matrix exponentials of steady minutes, nothing else."""
+def circuit_past(days: int = 6, seed: int = 1, out_from: int | None = None) -> ClimatePast:
+    """Return minutes of one bay solved exactly: matrix exponentials of steady minutes, nothing else.
+
+    Its heater gives nothing from minute `out_from` on.
+    """
     whole = _circuit_minute()
     count = days * 1440
     random = np.random.default_rng(seed)
@@ -84,6 +87,7 @@ def circuit_past(days: int = 6, seed: int = 1) -> ClimatePast:
     for minute in range(count):
         setpoint_c = 18.0 if 7 <= hours[minute] % 24 < 17 else 13.0
         calling = state[0] < setpoint_c - 0.5 or (calling and state[0] < setpoint_c + 0.5)
+        calling = calling and (out_from is None or minute < out_from)
         state = (
             whole @ np.concatenate([state, [out_c[minute], sun[minute], CIRCUIT["ground_c"], float(calling)]])
         )[:4]

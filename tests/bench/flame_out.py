@@ -1,0 +1,158 @@
+"""Flames that go out: how far the hours after are told amiss, and how often the range holds them.
+
+    python -m tests.bench.flame_out                 # lives of the tent not used in development
+    python -m tests.bench.flame_out --seeds 1-3     # others
+
+"as usual" is the forecast of a shed that goes on as it did, "left off" what layday says beside a heater that
+has stopped, "lit again" what it says of a flame lit two hours later (and then it is). The shed is learned
+from the week before; asked forty minutes and three hours after the flame went out.
+"""
+
+import argparse
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from collector.clock import from_us
+from forecast.climate_past import Array
+from forecast.climate_run import Weather
+from forecast.forecaster import forecast
+from forecast.heater_shed import HeaterSettings, ReadyShed, ready_shed
+from forecast.moisture import absolute_humidity_g_m3
+from forecast.outside_ahead import outside_ahead
+from forecast.past import thin
+from forecast.paths import PATHS, Forecast
+from forecast.unheated import AHEAD_STEP_S, AHEAD_STEPS, Unheated, unheated
+from hardware.tent.parameters import Tent
+from hardware.tent.scenario import Event, Kind, Scenario
+from hardware.tent.simulation import History, Simulation
+from tests.forecast.shed_data import START, past_of
+
+OUT_H = (1, 8, 15, 19, 22)
+ASKED_MIN = (40, 180)
+AHEAD_H = (1, 3, 6, 12, 18)
+_LEARN_DAYS, _LIT_AFTER_H, _DAY_MIN = 9, 2.0, 1440
+_LOW, _HIGH = 0.1, 0.9
+
+Key = tuple[str, str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """By how much one moment ahead was told amiss, in the quantity's unit; `inside` the range of 8 in 10."""
+
+    off: float
+    inside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One life of the tent whose flame goes out; `lit_after_h` from when it is asked, None: it stays out."""
+
+    seed: int
+    out_h: int
+    asked_min: int
+    lit_after_h: float | None = None
+
+    @property
+    def asked(self) -> int:
+        """The minute of the life at which it is asked."""
+        return _LEARN_DAYS * _DAY_MIN + self.out_h * 60 + self.asked_min
+
+    def lived(self) -> History:
+        """Return the life."""
+        out_s = START.timestamp() + 60.0 * (self.asked - self.asked_min)
+        lit_s = START.timestamp() + 60.0 * self.asked + 3600.0 * (self.lit_after_h or 48.0)
+        scenario = Scenario((Event(Kind.HEATER_OUT, out_s, lit_s),), dropouts_per_day=0.0)
+        return Simulation(Tent(), START, self.seed, scenario).record(START + timedelta(days=12), 60)
+
+
+def misses(night: Night, *, with_weather: bool) -> Iterator[tuple[Key, Missed]]:
+    """Yield every look ahead of one night, by what was said, quantity and hours ahead."""
+    life = night.lived()
+    past = past_of(life).until(night.asked)
+    at = from_us(int(past.times_us[-1]))
+    usual = _usual(life, night.asked, at)
+    learned = ready_shed(
+        past.until(night.asked - night.asked_min, 7 * _DAY_MIN), HeaterSettings(power_w=9000.0)
+    )
+    ready = ReadyShed(learned.shed, past.until(night.asked, 7 * _DAY_MIN), learned.source)
+    slow = ready.past.every(AHEAD_STEP_S // ready.past.step_s)
+    weather = _came(life, night.asked) if with_weather else outside_ahead(slow, AHEAD_STEPS, PATHS)
+    setpoint_c = _ahead(life, "heater.setpoint_c", night.asked)
+    found = unheated(ready, usual, weather, setpoint_c, at)
+    for name, said in _said(night, usual, found, at).items():
+        for (bay, quantity), rows in said.paths.items():
+            true = np.interp(said.times_us / 1e6, life.time_s, life.truth[f"{bay}.{quantity}"])
+            low, likely, high = np.quantile(rows, (_LOW, 0.5, _HIGH), axis=0)
+            for hours in AHEAD_H:
+                step = hours * 6 - 1
+                inside = bool(low[step] <= true[step] <= high[step])
+                yield (name, quantity, hours), Missed(float(likely[step] - true[step]), inside)
+
+
+def _said(night: Night, usual: Forecast, found: Unheated, at: datetime) -> dict[str, Forecast]:
+    if night.lit_after_h is None:
+        return {"as usual": usual, "left off": found.left_off}
+    lit_at = at + timedelta(hours=night.lit_after_h)
+    return {"lit again": min(found.relit, key=lambda one: abs(one[0] - lit_at))[1]}
+
+
+def _usual(life: History, asked: int, at: datetime) -> Forecast:
+    times_us = life.time_s[: asked + 1] * 1_000_000
+    return forecast(thin(times_us, {name: row[: asked + 1] for name, row in life.reported.items()}), at)
+
+
+def _ahead(life: History, name: str, asked: int) -> Array:
+    return life.truth[name][np.minimum(asked + 10 * np.arange(1, AHEAD_STEPS + 1), len(life.time_s) - 1)]
+
+
+def _came(life: History, asked: int) -> Weather:
+    air_c, sun, wind, pct = (
+        _ahead(life, f"outdoor.{name}", asked)[None]
+        for name in ("air_c", "sun_w_m2", "wind_m_s", "humidity_pct")
+    )
+    vapour = absolute_humidity_g_m3(air_c, np.clip(pct, 1.0, 100.0))
+    return Weather(float(AHEAD_STEP_S), air_c, sun, wind, vapour)
+
+
+def nights(seeds: tuple[int, ...]) -> Iterator[Night]:
+    """Yield every night: a flame that stays out, and one lit again."""
+    for seed in seeds:
+        for out_h in OUT_H:
+            for asked_min in ASKED_MIN:
+                yield Night(seed, out_h, asked_min)
+            yield Night(seed, out_h, ASKED_MIN[0], _LIT_AFTER_H)
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--seeds", default="71-74")
+    first, _, last = parser.parse_args().seeds.partition("-")
+    seeds = tuple(range(int(first), int(last or first) + 1))
+    for with_weather in (False, True):
+        table: dict[Key, list[Missed]] = defaultdict(list)
+        for night in nights(seeds):
+            for key, missed in misses(night, with_weather=with_weather):
+                table[key].append(missed)
+        print(f"\n{'The weather as it came' if with_weather else 'Without an outdoor forecast'}")
+        print("said        quantity      " + "".join(f"{hours:>15} h" for hours in AHEAD_H))
+        for name, quantity in sorted({key[:2] for key in table}, reverse=True):
+            print(
+                f"{name:12}{quantity:14}" + "".join(_cell(table[name, quantity, hours]) for hours in AHEAD_H)
+            )
+    print("\nmean miss (mean of forecast less measured), share inside the range of 8 in 10")
+
+
+def _cell(found: list[Missed]) -> str:
+    off = np.array([one.off for one in found])
+    inside = np.mean([one.inside for one in found])
+    return f"{np.abs(off).mean():6.2f} ({off.mean():+.1f}) {inside:3.0%}"
+
+
+if __name__ == "__main__":
+    main()
