@@ -24,7 +24,7 @@ from forecast.heater_shed import HeaterSettings, ReadyShed, ready_shed
 from forecast.moisture import absolute_humidity_g_m3
 from forecast.outside_ahead import outside_ahead
 from forecast.past import thin
-from forecast.paths import PATHS, Forecast
+from forecast.paths import PATHS, Forecast, Unit
 from forecast.unheated import AHEAD_STEP_S, AHEAD_STEPS, Unheated, unheated
 from hardware.tent.parameters import Tent
 from hardware.tent.scenario import Event, Kind, Scenario
@@ -36,8 +36,9 @@ ASKED_MIN = (40, 180)
 AHEAD_H = (1, 3, 6, 12, 18)
 _LEARN_DAYS, _LIT_AFTER_H, _DAY_MIN = 9, 2.0, 1440
 _LOW, _HIGH = 0.1, 0.9
+_BLIND, _CAME = "Without an outdoor forecast", "With the weather as it came"
 
-Key = tuple[str, str, int]
+Key = tuple[str, str, str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,28 +71,30 @@ class Night:
         return Simulation(Tent(), START, self.seed, scenario).record(START + timedelta(days=12), 60)
 
 
-def misses(night: Night, *, with_weather: bool) -> Iterator[tuple[Key, Missed]]:
-    """Yield every look ahead of one night, by what was said, quantity and hours ahead."""
+def misses(night: Night) -> Iterator[tuple[Key, Missed]]:
+    """Yield every look ahead of one night: by the weather, what was said, the quantity and hours ahead."""
     life = night.lived()
     past = past_of(life).until(night.asked)
     at = from_us(int(past.times_us[-1]))
     usual = _usual(life, night.asked, at)
-    learned = ready_shed(
-        past.until(night.asked - night.asked_min, 7 * _DAY_MIN), HeaterSettings(power_w=9000.0)
-    )
-    ready = ReadyShed(learned.shed, past.until(night.asked, 7 * _DAY_MIN), learned.source)
+    week, out_at = 7 * _DAY_MIN, night.asked - night.asked_min
+    learned = ready_shed(past.until(out_at, week), HeaterSettings(power_w=9000.0))
+    ready = ReadyShed(learned.shed, past.until(night.asked, week), learned.source)
     slow = ready.past.every(AHEAD_STEP_S // ready.past.step_s)
-    weather = _came(life, night.asked) if with_weather else outside_ahead(slow, AHEAD_STEPS, PATHS)
-    setpoint_c = _ahead(life, "heater.setpoint_c", night.asked)
-    found = unheated(ready, usual, weather, setpoint_c, at)
-    for name, said in _said(night, usual, found, at).items():
-        for (bay, quantity), rows in said.paths.items():
-            true = np.interp(said.times_us / 1e6, life.time_s, life.truth[f"{bay}.{quantity}"])
-            low, likely, high = np.quantile(rows, (_LOW, 0.5, _HIGH), axis=0)
-            for hours in AHEAD_H:
-                step = hours * 6 - 1
-                inside = bool(low[step] <= true[step] <= high[step])
-                yield (name, quantity, hours), Missed(float(likely[step] - true[step]), inside)
+    skies = {_BLIND: outside_ahead(slow, AHEAD_STEPS, PATHS), _CAME: _came(life, night.asked)}
+    for sky, weather in skies.items():
+        found = unheated(ready, usual, weather, _ahead(life, "heater.setpoint_c", night.asked), at)
+        for name, said in _said(night, usual, found, at).items():
+            for unit in said.paths:
+                yield from (((sky, name, unit[1], hours), one) for hours, one in _scored(said, unit, life))
+
+
+def _scored(said: Forecast, unit: Unit, life: History) -> Iterator[tuple[int, Missed]]:
+    true = np.interp(said.times_us / 1e6, life.time_s, life.truth[".".join(unit)])
+    low, likely, high = np.quantile(said.paths[unit], (_LOW, 0.5, _HIGH), axis=0)
+    for hours in AHEAD_H:
+        step = hours * 6 - 1
+        yield hours, Missed(float(likely[step] - true[step]), bool(low[step] <= true[step] <= high[step]))
 
 
 def _said(night: Night, usual: Forecast, found: Unheated, at: datetime) -> dict[str, Forecast]:
@@ -134,17 +137,16 @@ def main() -> None:
     parser.add_argument("--seeds", default="71-74")
     first, _, last = parser.parse_args().seeds.partition("-")
     seeds = tuple(range(int(first), int(last or first) + 1))
-    for with_weather in (False, True):
-        table: dict[Key, list[Missed]] = defaultdict(list)
-        for night in nights(seeds):
-            for key, missed in misses(night, with_weather=with_weather):
-                table[key].append(missed)
-        print(f"\n{'The weather as it came' if with_weather else 'Without an outdoor forecast'}")
+    table: dict[Key, list[Missed]] = defaultdict(list)
+    for night in nights(seeds):
+        for key, missed in misses(night):
+            table[key].append(missed)
+    for sky in (_BLIND, _CAME):
+        print(f"\n{sky}")
         print("said        quantity      " + "".join(f"{hours:>15} h" for hours in AHEAD_H))
-        for name, quantity in sorted({key[:2] for key in table}, reverse=True):
-            print(
-                f"{name:12}{quantity:14}" + "".join(_cell(table[name, quantity, hours]) for hours in AHEAD_H)
-            )
+        for name, quantity in sorted({key[1:3] for key in table}, reverse=True):
+            cells = (_cell(table[sky, name, quantity, hours]) for hours in AHEAD_H)
+            print(f"{name:12}{quantity:14}{''.join(cells)}")
     print("\nmean miss (mean of forecast less measured), share inside the range of 8 in 10")
 
 

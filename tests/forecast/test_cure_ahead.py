@@ -20,12 +20,12 @@ from forecast.cure_ahead import (
     stages_ahead,
 )
 from forecast.cure_now import cure_now
-from forecast.cure_outlook import Arrival, Basis, Dew, Remedy, Wanted
+from forecast.cure_outlook import Arrival, Basis, Dew, Remedy, Rescue, Wanted
 from forecast.cure_state import CureState, Seen
 from forecast.history import history
 from forecast.pace import CureRates, Pace
 from forecast.rate import Floats, arrhenius_rate
-from forecast.rescue import rescues
+from forecast.rescue import relight, rescues
 from forecast.tonight import CureTonight, Laid
 from forecast.tonight_ahead import cure_outlook
 from forecast.verdict import Verdict
@@ -67,6 +67,18 @@ def steady(state: CureState, temp_c: float = 23.0) -> PartAhead:
 def hours_of(at: object) -> float:
     assert at is not None
     return (at - LAID_AT) / timedelta(hours=1)  # type: ignore[operator, no-any-return]
+
+
+def test_by_when_to_light_is_the_last_of_the_moments_that_are_soon_enough() -> None:
+    """By hand; odds that rise again later do not count, for nobody is to bet on them."""
+    when = [after(hours) for hours in (1.0, 2.0, 3.0, 4.0)]
+    odds = (0.97, 0.93, 0.85, 0.91)
+    found = relight(list(zip(when, odds, strict=True)), 0.2, 0.9)
+    assert found == Rescue(Remedy.LIGHT, when[1], odds=0.93)
+    assert relight([(when[0], 0.7), (when[1], 0.6)], 0.2, 0.9) == Rescue(Remedy.LIGHT, None, odds=0.7)
+    assert relight([(when[0], 0.23)], 0.2, 0.9) is None  # it changes next to nothing
+    assert relight([(when[0], 0.97)], 0.92, 0.9) is None  # it is not needed
+    assert relight([], 0.2, 0.9) is None
 
 
 def test_with_no_doubt_at_all_each_stage_comes_at_the_sheets_hour() -> None:

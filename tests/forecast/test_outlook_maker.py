@@ -17,12 +17,13 @@ from collector.window_config import JobConfig
 from forecast.air import dew_point_c
 from forecast.batches import ReadyHour
 from forecast.card import Stage
-from forecast.cure_outlook import Basis
+from forecast.cure_outlook import Basis, Remedy
 from forecast.outlook import Outlook
 from forecast.outlook_book import KEEP, SEASON, open_outlooks
 from forecast.outlook_json import dump_outlook, load_outlook
 from forecast.outlook_maker import make_outlook, shed_of
 from forecast.paths import Forecast
+from forecast.unheated import STOPPED, Unheated
 from forecast.verdict import Verdict
 
 AT = datetime(2026, 4, 2, 21, 4, tzinfo=UTC)
@@ -115,6 +116,52 @@ def test_a_cure_goes_from_measured_to_forecast_hours(journal: Journal) -> None:
     assert (cure.ready.wanted.default, cure.ready.wanted.at.hour) == (True, 7)
     assert cure.ready.odds == 1.0
     assert load_outlook(dump_outlook(outlook)) == outlook
+
+
+def lit_at(moment: datetime | None) -> Forecast:
+    """A part at 3 °C, where nothing cures, until a moment, and at 20 °C from then on; None: never."""
+    said = a_forecast()
+    cold = np.ones(432, dtype=bool) if moment is None else said.times_us < to_us(moment)
+    paths = {
+        unit: rows if unit[1] == "humidity_pct" else np.where(cold, rows - 17.0, rows)
+        for unit, rows in said.paths.items()
+    }
+    return replace(said, paths=paths, notes=(STOPPED,))
+
+
+def test_a_stopped_heater_leaves_the_hours_without_it_and_says_by_when_to_light_it(journal: Journal) -> None:
+    """Seven hours at 20 °C are wanted by seven, more of a slow batch: midnight will do, three will not."""
+    laid_at = AT - timedelta(hours=5)
+    journal.start(BATCH, Told(laid_at, laid_at))
+    marks = [AT.replace(minute=0) + timedelta(hours=hours) for hours in range(1, 9)]
+    cold = Unheated(lit_at(None), tuple((mark, lit_at(mark)) for mark in marks))
+    outlook = make_outlook(a_store(), SHED, AT, forecast=a_forecast(), book=journal.book(), unheated=cold)
+    (cure,) = outlook.cures
+    assert cure.ready is not None
+    assert cure.ready.odds == 0.0
+    assert cure.verdict is Verdict.NO_GO
+    assert STOPPED in outlook.notes
+    band = next(one for one in outlook.bays[0].bands if one.quantity == "part_c")
+    assert band.likely[4] == pytest.approx(3.0, abs=0.1)
+    light = cure.rescues[0]
+    assert light.remedy is Remedy.LIGHT
+    assert light.odds is not None
+    assert light.odds >= 0.9
+    assert light.by_at in {marks[1], marks[2]}  # 23:00 or midnight
+    assert all(one.remedy in {Remedy.LIGHT, Remedy.COVER} for one in cure.rescues)
+    assert load_outlook(dump_outlook(outlook)) == outlook
+
+
+def test_a_flame_lit_too_late_is_better_than_none(journal: Journal) -> None:
+    laid_at = AT - timedelta(hours=2)
+    journal.start(BATCH, Told(laid_at, laid_at))
+    soon = AT.replace(minute=30)
+    cold = Unheated(lit_at(None), ((soon, lit_at(soon)),))
+    (cure,) = make_outlook(a_store(), SHED, AT, book=journal.book(), unheated=cold).cures
+    light = cure.rescues[0]
+    assert (light.remedy, light.by_at) == (Remedy.LIGHT, None)
+    assert light.odds is not None
+    assert 0.05 <= light.odds < 0.9
 
 
 def test_a_mark_is_seen_by_the_next_outlook(journal: Journal) -> None:

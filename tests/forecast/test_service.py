@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from collector.clock import ManualClock
+from collector.clock import ManualClock, from_us
 from collector.config import Config
 from collector.domain import Reading
 from collector.journal import Told, open_journal
@@ -16,12 +16,18 @@ from collector.store.memory import MemoryStore
 from collector.weather_config import WeatherConfig
 from forecast import service as module
 from forecast.heater_keeper import HeaterKeeper
+from forecast.heater_state import Sign
 from forecast.outlook_order import Files, order_of, read_order
 from forecast.outlook_topic import OutlookTopic
 from forecast.service import Inputs, OutlookService, jumped
 from forecast.shed_now import shed_now
+from forecast.unheated import STOPPED
 from forecast.verdict import Verdict
 from forecast.weather_keeper import WeatherKeeper
+from hardware.tent.parameters import Tent
+from hardware.tent.scenario import Event, Kind, Scenario
+from hardware.tent.simulation import simulate
+from tests.forecast.shed_data import START, series_of
 from tests.forecast.test_outlook_maker import AT, BATCH, SHED, a_store
 
 if TYPE_CHECKING:
@@ -73,6 +79,36 @@ def test_until_the_heater_has_been_measured_it_says_so(tmp_path: Path) -> None:
     assert [bench.service.look() for _ in range(3)] == ["first", "time", "heater"]
     measuring = "the heater is being measured"
     assert [measuring in outlook.notes for outlook in bench.made] == [True, True, False]
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("patient")
+def test_beside_a_stopped_heater_the_hours_are_those_without_it_until_it_burns_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A real tent, a real keeper: the flame goes out after four days, and is lit 75 minutes later."""
+    out_at, lit_at = START + timedelta(days=4, hours=20), START + timedelta(days=4, hours=21, minutes=15)
+    out = Event(Kind.HEATER_OUT, out_at.timestamp(), lit_at.timestamp())
+    store = MemoryStore()
+    tent = simulate(Tent(), START, lit_at + timedelta(minutes=30), 60, 83, Scenario((out,), 0.0))
+    for name, (times_us, values) in series_of(tent).items():
+        pairs = zip(times_us.tolist(), values.tolist(), strict=True)
+        store.add([Reading(name, from_us(at_us), value, from_us(at_us)) for at_us, value in pairs])
+    bench = Bench(tmp_path, store, HeaterKeeper(Config(), ()))
+    monkeypatch.setattr(module, "CALM_S", 0.0)
+    lows = {}
+    for minutes, why in ((0, ["first", "time", "heater"]), (60, ["jump"]), (105, ["jump"])):
+        bench.clock.set(out_at + timedelta(minutes=minutes))
+        assert [bench.service.look() for _ in why] == why
+        keel = next(one for one in bench.made[-1].bays if one.bay == "keel")
+        assert keel.heater is not None
+        assert (
+            (keel.heater.sign is Sign.HEATER_STOPPED) == (STOPPED in bench.made[-1].notes) == (minutes == 60)
+        )
+        part = next(one for one in keel.bands if one.quantity == "part_c")
+        lows[minutes] = min(part.likely[: 2 * 10])
+    assert lows[60] < 10.5
+    assert min(lows[0], lows[105]) > lows[60] + 2.0
 
 
 @pytest.mark.usefixtures("patient")

@@ -73,8 +73,11 @@ class Watched:
         """Look at a moment; return the mails that came of it."""
         self.clock.set(at)
         heater = self.keeper.look(self.store, at, book)
+        cold = None if forecast is None else self.keeper.unheated(forecast)
         shed = shed_of(CONFIG, ())
-        outlook = make_outlook(self.store, shed, at, forecast=forecast, book=book, heater=heater)
+        outlook = make_outlook(
+            self.store, shed, at, forecast=forecast, book=book, heater=heater, unheated=cold
+        )
         self.desk.look(scene_of(outlook, None, at, gas, jobs_wait=True))
         before = len(self.box.mails)
         while self.courier.once():
@@ -146,6 +149,34 @@ def test_a_flame_that_goes_out_is_one_message_and_hides_the_cold_it_brings(tmp_p
     assert "You need do nothing." in after
     for hidden in ("warm it", "not sandable by", "cover it", "can start"):
         assert hidden not in stopped.partition("[the heater has stopped")[2]
+
+
+@pytest.mark.slow
+def test_a_stopped_heater_is_told_with_what_it_does_to_the_cure_and_by_when_to_light_it(
+    tmp_path: Path,
+) -> None:
+    """As the shed usually goes on, the hull is ready next evening; without the flame it hardly can be."""
+    out_at = DAY + timedelta(hours=20)
+    out = Event(Kind.HEATER_OUT, out_at.timestamp(), (out_at + timedelta(hours=9)).timestamp())
+    tent = simulate(Tent(), START, out_at + timedelta(hours=2), 60, 52, Scenario((out,)))
+    laid_at = out_at - timedelta(hours=8)
+    batch = Batch(
+        "keel",
+        "hull",
+        "generic-vinyl-ester",
+        1.75,
+        ready_stage="sandable",
+        ready_by=laid_at + timedelta(hours=32),
+    )
+    book = Book(MappingProxyType({"k1": Cure("k1", batch, laid_at)}), (), (), 1)
+    with watched(tmp_path, tent) as shed:
+        read = shed.looks(
+            out_at, out_at + timedelta(hours=2), lambda at: shed.look(at, book, fine_from(at, at))
+        )
+    _, _, stopped = read.partition("[the heater has stopped: light it again]")
+    assert "if it stays out, sandable by Sun 20:00 is hardly possible." in stopped
+    assert "air the shed before you light it again, by Sun 0" in stopped
+    assert "at the latest: it is then 9" in stopped
 
 
 @pytest.mark.slow
