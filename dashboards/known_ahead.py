@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str, ...]]:
     """Return the readings up to a moment with the programme and outdoor forecast, and what is amiss.
 
-    Nothing is asked over the network: the daemon does that.
+    Hours without the heater that are over are left out. Nothing is asked over the network: that is the
+    daemon's.
 
     Raises
     ------
@@ -25,19 +26,20 @@ def history_of(session: Session, moment: datetime) -> tuple["History", tuple[str
     StoreError
         If the store cannot be read.
     """
+    from forecast.outages import outage_notes, without_outages
     from forecast.past import read_store
     from forecast.programme import with_programme
     from forecast.weather_keeper import WeatherKeeper, weather_book_path
 
     store = session.open_store(read_only=True)
     try:
-        history = read_store(store, moment)
+        past = read_store(store, moment)
     finally:
         store.close()
     keeper = WeatherKeeper(session.config.weather, weather_book_path(session.store_path), session.clock)
     config = session.config
-    history = with_programme(history, config.heater.setpoint_c, config.shed.zone)
-    return keeper.known(history), keeper.notes
+    history = with_programme(without_outages(past), config.heater.setpoint_c, config.shed.zone)
+    return keeper.known(history), (*outage_notes(past), *keeper.notes)
 
 
 def unheated_of(

@@ -28,6 +28,7 @@ from collector.store.opening import open_store
 from forecast.forecaster import Forecaster
 from forecast.heater_keeper import HeaterKeeper
 from forecast.learned_odds import LearnedOdds
+from forecast.outages import outage_notes, outages, without_outages
 from forecast.outlook import Outlook
 from forecast.outlook_book import OutlookBook, open_outlooks
 from forecast.outlook_json import dump_outlook
@@ -104,6 +105,7 @@ class OutlookService:
         self._learned_s = float("-inf")
         self._heater: HeaterOutlook | None = None
         self._unheated: Unheated | None = None
+        self._out_until_us = 0
         self._heater_asked = inputs.heater is None
         self._notes: tuple[str, ...] = ("the first forecast is being worked out",)
 
@@ -150,18 +152,28 @@ class OutlookService:
         at = self._clock.now()
         try:
             inputs = self._inputs
-            history = with_programme(read_store(inputs.store, at), inputs.setpoint_c, inputs.zone)
+            past = read_store(inputs.store, at)
+            history = with_programme(without_outages(past), inputs.setpoint_c, inputs.zone)
             if (weather := inputs.weather) is not None:
                 weather.refresh()
                 history = weather.known(history)
             self._history = history
+            self._forget_outage(past)
             self._forecast = self._forecaster.refresh(history, at)
             if time.monotonic() - self._learned_s >= LEARN_EVERY_S:
                 self._learned = LearnedOdds(history, self._forecaster.points)
                 self._learned_s = time.monotonic()
-            self._notes = () if weather is None else weather.notes
+            self._notes = (*outage_notes(past), *(() if weather is None else weather.notes))
         except InputError as error:
             self._notes = (str(error),)
+
+    def _forget_outage(self, past: "History") -> None:
+        """Begin anew once the heater's being out is over: what was said and weighed meanwhile was amiss."""
+        out = past.times_us[outages(past)]
+        if len(out) and out[-1] > self._out_until_us:
+            self._forecaster = Forecaster()
+            self._learned_s = float("-inf")
+            self._out_until_us = int(out[-1])
 
     def _look_at_heater(self) -> None:
         """Ask about the heater; what cannot be said of it is said so, and leaves all else as it is."""

@@ -84,6 +84,7 @@ def refresh_shed(asked: Refreshing, shed: str) -> Refreshed:
 
 def _made(asked: Refreshing, shed: str) -> Outlook:
     from forecast.forecaster import forecast
+    from forecast.outages import without_outages
     from forecast.past import read_store
 
     far = open_central(asked.address.of(shed), asked.access, SystemClock())
@@ -95,7 +96,8 @@ def _made(asked: Refreshing, shed: str) -> Outlook:
         notes: tuple[str, ...] = ()
         ahead = None
         try:
-            ahead = forecast(read_store(store, asked.at, timedelta(days=asked.days)), asked.at)
+            past = read_store(store, asked.at, timedelta(days=asked.days))
+            ahead = forecast(without_outages(past), asked.at)
         except InputError as error:
             notes = (str(error),)
         judged = replace(shed_of(config, asked.card_folders), name=shed)

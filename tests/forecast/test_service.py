@@ -112,6 +112,35 @@ def test_beside_a_stopped_heater_the_hours_are_those_without_it_until_it_burns_a
 
 
 @pytest.mark.usefixtures("patient")
+def test_once_an_outage_is_over_what_was_said_meanwhile_no_longer_counts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service that lived through it says what one says that was started afterwards."""
+    monkeypatch.setattr(module, "CALM_S", 0.0)
+    store, start = MemoryStore(), AT - timedelta(days=9)
+    for step in range(9 * 48):
+        at = start + timedelta(minutes=30 * step)
+        out = 8 * 48 <= step < 8 * 48 + 14
+        air_c = 9.0 if out else 17.0 + (step % 48) / 24.0
+        for name, value in (
+            ("keel.air_c", air_c),
+            ("heater.on", 0.0 if out else 1.0),
+            ("heater.setpoint_c", 18.0),
+        ):
+            store.add([Reading(name, at, value, at)])
+    lived, late = (Bench(tmp_path / name, store) for name in ("lived", "late"))
+    lived.clock.set(start + timedelta(days=8, hours=6))
+    assert [lived.service.look() for _ in range(2)] == ["first", "time"]
+    for bench in (lived, late):
+        bench.clock.set(AT - timedelta(hours=2))
+    assert lived.service.look() == "jump"
+    assert [late.service.look() for _ in range(2)] == ["first", "time"]
+    assert any("the heater was out" in note for note in lived.made[-1].notes)
+    assert lived.made[-1].bays[0].bands == late.made[-1].bays[0].bands
+    assert min(lived.made[-1].bays[0].bands[0].likely) > 15.0
+
+
+@pytest.mark.usefixtures("patient")
 def test_weather_that_cannot_be_had_is_said_and_the_outlook_is_made_without(tmp_path: Path) -> None:
     bench = Bench(tmp_path, a_store())
     gone = WeatherConfig(service="file", file=str(tmp_path / "gone.json"))
