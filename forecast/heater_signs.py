@@ -21,7 +21,7 @@ _ODD_K = 1.0
 _ODD_MISSES = 2.5
 _FITS_SHARE = 0.6
 _JUMP_K, _JUMP_MIN, _ALONE_SHARE, _STAYS_SHARE = 1.5, 4, 0.4, 0.5
-_COLD_MIN, _COLD_K = 12, 0.7
+_COLD_MIN, _COLD_K, _DAY_MIN = 12, 0.7, 1440
 _BURNING = 0.5
 _PIPE_WARM_K = 2.0
 
@@ -81,7 +81,7 @@ def pipe_gone_cold(shed: Shed, past: ClimatePast) -> Found:
 def _no_flame(shed: Shed, past: ClimatePast) -> int | None:
     """Return since when there is no flame: since the last, it was cold for twelve minutes and did not burn.
 
-    That holds until it burns again. Sunshine, or a setting turned down, lights nothing.
+    That holds until it burns again, or for a day: sunshine, or a setting turned down, lights nothing.
     """
     count = round(_COLD_MIN * 60 / past.step_s)
     out = past.burn_share <= 0.0
@@ -90,12 +90,13 @@ def _no_flame(shed: Shed, past: ClimatePast) -> int | None:
     lit_or_unheard = np.flatnonzero(~out)
     first = int(lit_or_unheard[-1]) + 1 if len(lit_or_unheard) else 0
     felt = felt_c(past.air_c[shed.thermostat.place], shed.thermostat.lag_s, past.step_s)
-    vain = (felt < past.setpoint_c - shed.thermostat.on_below_k - _COLD_K)[first:]
+    lately = max(first, len(past) - round(_DAY_MIN * 60 / past.step_s))
+    vain = (felt < past.setpoint_c - shed.thermostat.on_below_k - _COLD_K)[lately:]
     whole = np.flatnonzero(np.convolve(vain, np.ones(count), "valid") >= count)
     if not len(whole):
         return None
     burned = np.flatnonzero(past.burn_share > _BURNING)
-    return int(burned[-1]) + 1 if len(burned) else first + int(whole[0])
+    return int(burned[-1]) + 1 if len(burned) else lately + int(whole[0])
 
 
 def _moved(shed: Shed, past: ClimatePast, first: int) -> int | None:

@@ -168,5 +168,7 @@ def test_sunshine_lights_nothing_and_a_flame_that_burns_again_is_told(
     since = START + timedelta(minutes=noon - LEARNED_MIN + found.step)
     out_at = datetime.fromtimestamp(START.timestamp() + 60.0 * OUT_MIN, UTC)
     assert out_at - timedelta(minutes=60) <= since <= out_at + timedelta(minutes=5)
+    summer = replace(warm, setpoint_c=np.full(LEARNED_MIN, 2.0))
+    assert sign_of(ready.shed, summer).sign is not Sign.HEATER_STOPPED
     lit = warm.with_burn(np.where(np.arange(len(warm)) >= len(warm) - 3, 1.0, warm.burn_share))
     assert sign_of(ready.shed, lit).sign is not Sign.HEATER_STOPPED
