@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from collector.clock import from_us
+from collector.clock import from_us, to_us
 from collector.config import Config
 from collector.errors import ConfigError, InputError
 from collector.heater_config import HeaterConfig
@@ -102,7 +102,7 @@ class HeaterKeeper:
             part=Part(target_c, air_max_c=config.limits.air_max_c),
             gas=heard.series.get("heater.gas_kg"),
         )
-        self._stopped = ready if found.sign is Sign.HEATER_STOPPED else None
+        self._stopped = _flameless(ready, found.sign_since) if found.sign is Sign.HEATER_STOPPED else None
         return found
 
     def unheated(self, usual: Forecast, known: History | None = None) -> Unheated | None:
@@ -159,6 +159,14 @@ class HeaterKeeper:
             return None
         pots = learned_pots(book, Cards({batch.card: card}, ()), store, at).get(card.key, [])
         return PotPlan(card, gel_surface(card, pots, batch.lot), batch.catalyst_pct)
+
+
+def _flameless(ready: ReadyShed, since: datetime | None) -> ReadyShed:
+    """Return a shed whose heater gave nothing from a moment on: a relay may call for heat without a flame."""
+    past = ready.past
+    if since is None:
+        return ready
+    return replace(ready, past=past.with_burn(np.where(past.times_us > to_us(since), 0.0, past.burn_share)))
 
 
 def _continued(ready: ReadyShed, heard: HeaterPast, later: Coming) -> ReadyShed | None:

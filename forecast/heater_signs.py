@@ -23,6 +23,7 @@ _FITS_SHARE = 0.6
 _JUMP_K, _JUMP_MIN, _ALONE_SHARE, _STAYS_SHARE = 1.5, 4, 0.4, 0.5
 _COLD_MIN, _COLD_K, _DAY_MIN = 12, 0.7, 1440
 _BURNING = 0.5
+_VAIN_MIN, _CLAIMED_K, _VAIN_SHARE, _DOOR_SHARE = (20, 40, 90, 360), 4.0, 0.25, 0.8
 _PIPE_WARM_K = 2.0
 
 
@@ -47,6 +48,9 @@ def sign_of(shed: Shed, past: ClimatePast) -> Found:
     minute = 60.0 / past.step_s
     if len(past) < 180 * minute:
         return none
+    vain = _burns_in_vain(shed, past)
+    if vain is not None:
+        return Found(Sign.HEATER_STOPPED, vain)
     # A moved sensor may feel cold enough for the thermostat, so it is looked for first.
     longest = len(past) - round(_MOVED_MIN * minute)
     moved = _moved(shed, past, longest)
@@ -76,6 +80,34 @@ def pipe_gone_cold(shed: Shed, past: ClimatePast) -> Found:
     warm = np.where(np.isfinite(past.pipe_c), gives, np.nan)
     since = _no_flame(shed, past.with_burn(warm))
     return Found(Sign.NONE, len(past)) if since is None else Found(Sign.HEATER_STOPPED, since)
+
+
+def _burning_steps(past: ClimatePast) -> int:
+    """Return for how many steps up to now it has been said to burn without a pause."""
+    paused = np.flatnonzero(~(past.burn_share > _BURNING))
+    return len(past) - 1 - int(paused[-1]) if len(paused) else len(past)
+
+
+def _burns_in_vain(shed: Shed, past: ClimatePast) -> int | None:
+    """Return since when a relay calls and nothing burns: all bays go as they would without the flame."""
+    burning, minute = _burning_steps(past), 60.0 / past.step_s
+    if burning < _COLD_MIN * minute:
+        return None
+    longest = min(burning, round(_VAIN_MIN[-1] * minute))
+    lengths = {longest, *(round(length * minute) for length in _VAIN_MIN if length * minute < burning)}
+    for length in sorted(lengths, reverse=True):
+        first = len(past) - length
+        out = past.with_burn(np.where(np.arange(len(past)) >= first, 0.0, past.burn_share))
+        measured, hot, cold = past.air_c[:, first:], followed(shed, past, first), followed(shed, out, first)
+        if np.max(hot - cold) < _CLAIMED_K:
+            continue
+        flameless = _size_k(measured - cold)
+        if flameless >= _VAIN_SHARE * _size_k(measured - hot):
+            continue
+        ajar = min(_size_k(measured - followed(shed, past, first, factor)) for factor in _DOOR_FACTORS)
+        if flameless < _DOOR_SHARE * ajar:
+            return first
+    return None
 
 
 def _no_flame(shed: Shed, past: ClimatePast) -> int | None:
@@ -108,6 +140,9 @@ def _moved(shed: Shed, past: ClimatePast, first: int) -> int | None:
     miss = past.air_c[:, first:] - followed(shed, past, first)
     span = max(1, round(_JUMP_MIN * 60 / past.step_s))
     jump = _jumps(miss, span)
+    burning = min(_burning_steps(past), round(_VAIN_MIN[0] * 60 / past.step_s))
+    if burning:
+        jump[:, -burning:] = np.maximum(jump[:, -burning:], 0.0)  # it may burn in vain: that is soon known
     if jump.shape[1] <= 3 * span or np.abs(jump).max() < _JUMP_K:
         return None
     earlier = max(first // 2, first - round(_USUAL_MIN * 60 / past.step_s))  # stepping begins with a past

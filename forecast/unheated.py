@@ -66,7 +66,7 @@ def unheated(
     """
     shed, off_c = ready.shed, np.full(weather.air_c.shape[-1], np.nan)
     ahead = look_ahead(shed, ready.past, weather, PATHS, seed)
-    (off,) = courses_under(_loosened(shed, PATHS, 1, seed), ahead, [off_c], _LONGEST_S)
+    (off,) = courses_under(_loosened(shed, PATHS, seed), ahead, [off_c], _LONGEST_S)
     left_off = _with_course(ready, usual, off, at)
     if not np.isfinite(setpoint_c).all():
         return Unheated(left_off)
@@ -93,18 +93,12 @@ def _marks(at: datetime) -> tuple[datetime, ...]:
     return tuple(found)
 
 
-def _loosened(shed: Shed, paths: int, times: int, seed: int) -> Shed:
-    """Return a shed whose constants differ from path to path by what a heated week leaves open.
-
-    `paths` sheds, as many `times` over.
-    """
+def _loosened(shed: Shed, paths: int, seed: int) -> Shed:
+    """Return a shed whose constants differ from path to path by what a heated week leaves open."""
     random = np.random.default_rng([seed, 11])
 
     def drawn(spreads: Mapping[str, float]) -> dict[str, Array]:
-        return {
-            name: np.tile(np.exp(spread * random.standard_normal(paths)), times)
-            for name, spread in spreads.items()
-        }
+        return {name: np.exp(spread * random.standard_normal(paths)) for name, spread in spreads.items()}
 
     water = shed.water.model
     soaked = {name: getattr(water, name) * factor for name, factor in drawn(_OPEN_WATER).items()}

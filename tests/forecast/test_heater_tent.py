@@ -95,6 +95,19 @@ def test_a_heater_that_stopped_a_door_and_a_moved_sensor_are_told_apart() -> Non
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("later_min", [15, 25, 40])
+def test_a_relay_that_calls_while_nothing_burns_is_a_stopped_heater_and_no_moved_sensor(
+    later_min: int,
+) -> None:
+    """Most people measure the call for heat, not the flame: by its word the air should leap up."""
+    shed, out = life().ready.shed, broken(Kind.HEATER_OUT)
+    first = len(out) - 40
+    calling = out.with_burn(np.where(np.arange(len(out)) >= first, 1.0, out.burn_share))
+    found = sign_of(shed, calling.until(first + later_min))
+    assert found == (Sign.HEATER_STOPPED, first)
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [51, 52])
 def test_a_flame_that_goes_out_is_no_moved_sensor_in_a_shed_learned_from_a_reading_every_five_minutes(
     seed: int,
