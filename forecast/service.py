@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,6 +27,7 @@ from collector.store.base import Store
 from collector.store.opening import open_store
 from forecast.forecaster import Forecaster
 from forecast.heater_keeper import HeaterKeeper
+from forecast.heater_state import Sign
 from forecast.learned_odds import LearnedOdds
 from forecast.outages import outage_notes, outages, without_outages
 from forecast.outlook import Outlook
@@ -106,6 +107,7 @@ class OutlookService:
         self._heater: HeaterOutlook | None = None
         self._unheated: Unheated | None = None
         self._out_until_us = 0
+        self._told_out: list[tuple[datetime, datetime]] = []
         self._heater_asked = inputs.heater is None
         self._notes: tuple[str, ...] = ("the first forecast is being worked out",)
 
@@ -153,7 +155,7 @@ class OutlookService:
         try:
             inputs = self._inputs
             past = read_store(inputs.store, at)
-            history = with_programme(without_outages(past), inputs.setpoint_c, inputs.zone)
+            history = with_programme(without_outages(past, self._told_out), inputs.setpoint_c, inputs.zone)
             if (weather := inputs.weather) is not None:
                 weather.refresh()
                 history = weather.known(history)
@@ -163,13 +165,13 @@ class OutlookService:
             if time.monotonic() - self._learned_s >= LEARN_EVERY_S:
                 self._learned = LearnedOdds(history, self._forecaster.points)
                 self._learned_s = time.monotonic()
-            self._notes = (*outage_notes(past), *(() if weather is None else weather.notes))
+            self._notes = (*outage_notes(past, self._told_out), *(() if weather is None else weather.notes))
         except InputError as error:
             self._notes = (str(error),)
 
     def _forget_outage(self, past: "History") -> None:
         """Begin anew once the heater's being out is over: what was said and weighed meanwhile was amiss."""
-        out = past.times_us[outages(past)]
+        out = past.times_us[outages(past, self._told_out)]
         if len(out) and out[-1] > self._out_until_us:
             self._forecaster = Forecaster()
             self._learned_s = float("-inf")
@@ -186,11 +188,21 @@ class OutlookService:
             self._heater = keeper.look(
                 self._inputs.store, self._clock.now(), self._inputs.book(), self._history
             )
+            self._note_outage(self._heater)
             if self._forecast is not None:
                 self._unheated = keeper.unheated(self._forecast, self._history)
         except (InputError, ValueError) as error:
             self._heater = None
             self._notes = (*self._notes, f"nothing can be said of the heater: {error}")
+
+    def _note_outage(self, heater: "HeaterOutlook | None") -> None:
+        """Remember since when it is out: where a relay calls in vain, readings show nothing of it later."""
+        if heater is None or heater.sign is not Sign.HEATER_STOPPED or heater.sign_since is None:
+            return
+        since = heater.sign_since
+        if self._told_out and since <= self._told_out[-1][1]:
+            since = min(since, self._told_out.pop()[0])
+        self._told_out.append((since, heater.at))
 
     def _make(self) -> None:
         at = self._clock.now()

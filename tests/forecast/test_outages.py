@@ -44,7 +44,7 @@ def test_an_outage_that_is_over_repeats_the_day_before(burner: str) -> None:
 
 
 def test_what_is_no_outage_stays_as_it_was() -> None:
-    """Still out; warm again for less than two hours; half an hour; warm enough; nothing to tell by."""
+    """Still out; lit two hours ago; half an hour; warm enough; nothing to tell by; over three days."""
     end = 4 * DAY_STEPS
     still, young = days(4, ((end - 10, end),)), days(4, ((end - 10, end - 3),))
     brief = days(4, ((100, 101),))
@@ -52,11 +52,12 @@ def test_what_is_no_outage_stays_as_it_was() -> None:
     warm.columns["keel.air_c"][150:160] = 17.0
     deaf = days(4, ((150, 160),))
     unset = days(4, ((150, 160),))
+    season = days(9, ((100, 100 + 3 * DAY_STEPS + 2),))
     deaf, unset = (
         History(one.times_us, {k: v for k, v in one.columns.items() if k != name}, {})
         for one, name in ((deaf, "heater.on"), (unset, "heater.setpoint_c"))
     )
-    for past in (still, young, brief, warm, deaf, unset):
+    for past in (still, young, brief, warm, deaf, unset, season):
         assert not outages(past).any()
         assert without_outages(past) is past
 
@@ -74,6 +75,18 @@ def test_a_burner_heard_only_when_it_switches_holds_until_then() -> None:
     on = past.columns["heater.on"]
     on[145:160] = np.nan
     assert outages(past)[144:164].all()
+
+
+def test_an_outage_that_was_told_is_left_out_once_it_is_long_enough_over() -> None:
+    """A relay that calls in vain burns by its own word: readings alone show no outage."""
+    past = days(5, ((144, 160),))
+    past.columns["heater.on"][:] = 1.0
+    assert without_outages(past) is past
+    told = [(from_us(int(past.times_us[143])), from_us(int(past.times_us[159])))]
+    (found,) = np.nonzero(outages(past, told))
+    assert found.tolist() == list(range(144, 164))
+    assert (without_outages(past, told).columns["keel.air_c"][144:160] > 17.0).all()
+    assert not outages(past.until(163), told).any()
 
 
 def test_it_is_said_for_a_day() -> None:
