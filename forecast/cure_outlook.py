@@ -103,11 +103,10 @@ class Dew:
 class Rescue:
     """Something that may still be done.
 
-    `LIGHT` is for a heater that has stopped: it burns again, as it is set, from `by_at` on; without
-    that, from soon on, and no later moment would do.
     `warmer_k` [K] is how much warmer than forecast the part would have to be, for `hold_h` [h],
     and `part_c` [°C] how warm that is on average. `by_at` is the last moment to begin, `odds` what
-    the odds of being ready would be then; None where nobody can tell.
+    the odds of being ready would be then; None where nobody can tell. `LIGHT` is for a heater that has
+    stopped: it burns again, as it is set, from that moment on; without one, the sooner the better.
     """
 
     remedy: Remedy

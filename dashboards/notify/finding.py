@@ -42,7 +42,7 @@ class Facts:
 
     `odds` belong to what is feared. `since_at` is when it began, `when_at` when it is expected,
     `by_at` the last moment to do something, `until_at` when telling it makes no sense any more.
-    `wanted_at` is the hour at which a stage is wanted,
+    `wanted_at` is the hour at which a stage is wanted.
     `mix_at` is when a pot had better be mixed, `low_c` and `high_c` lie about `temp_c` (10 to 90 %).
     `sensors` are the quantities of lost or suspect sensors, with `flags` for why.
     """

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from dashboards.notify.causes import AlarmCause
-from dashboards.notify.cure_findings import DEW_FROM_ODDS, RISK_BELOW_ODDS, cure_findings
+from dashboards.notify.cure_findings import DEW_FROM_ODDS, cure_findings
 from dashboards.notify.finding import Facts, Finding, Sight, Spot
 from dashboards.notify.scene import Gas, Heater, Scene
 from forecast.cure_outlook import CureOutlook, Remedy, Rescue
@@ -21,7 +21,7 @@ GAP_FROM = timedelta(minutes=30)
 FUEL_SPARE = timedelta(hours=1)
 OPENS_WITHIN = timedelta(minutes=60)
 _GAS_STALE = timedelta(minutes=15)
-_FAR = datetime.max.replace(tzinfo=UTC)
+_AT_ONCE, _FAR = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 
 
 def findings(scene: Scene) -> tuple[Finding, ...]:
@@ -135,7 +135,7 @@ def _with_cure(facts: Facts, scene: Scene) -> Facts:
     may sleep until it comes near.
     """
     cold = [cure for cure in scene.unready_cures if cure.ready is not None and cure.state is not None]
-    cure = min(cold, key=lambda one: _light_by(one) or _FAR, default=None)
+    cure = min(cold, key=_light_by, default=None)
     if cure is None or cure.ready is None or cure.state is None:
         return facts
     light = _light(cure)
@@ -156,18 +156,17 @@ def _light(cure: CureOutlook) -> Rescue | None:
     return next((one for one in cure.rescues if one.remedy is Remedy.LIGHT), None)
 
 
-def _light_by(cure: CureOutlook) -> datetime | None:
+def _light_by(cure: CureOutlook) -> datetime:
+    """Return by when the heater must burn again: at once where no later moment would do, else never."""
     light = _light(cure)
-    return None if light is None else light.by_at
+    return _FAR if light is None else light.by_at or _AT_ONCE
 
 
 def _presses(cure: CureOutlook) -> bool:
     """Say whether a cure in a shed without heat wants somebody now: wet resin runs and sheds its styrene."""
     wet = cure.state is None or cure.state.stage is None
     dew = cure.dew is not None and cure.dew.odds >= DEW_FROM_ODDS
-    light = _light(cure)
-    hopeless = light is not None and light.odds is not None and light.odds < RISK_BELOW_ODDS
-    return wet or dew or hopeless
+    return wet or dew or _light_by(cure) == _AT_ONCE
 
 
 def _short_facts(heater: Heater) -> Facts:

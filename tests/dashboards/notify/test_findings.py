@@ -18,7 +18,7 @@ from dashboards.notify.scene import Gas, Heater, Scene
 from dashboards.notify.service import scene_of
 from dashboards.notify.shed_findings import findings
 from forecast.card import Stage
-from forecast.cure_outlook import Arrival, Dew
+from forecast.cure_outlook import Arrival, Dew, Remedy, Rescue
 from forecast.heater_state import Action, Fuel, HeaterAdvice, HeaterNow, HeaterOutlook, Running, Sign
 from forecast.limits import Limit
 from forecast.outlook import Outlook
@@ -81,6 +81,32 @@ def test_nobody_is_woken_for_what_can_wait_or_cannot_be_helped(journal: Journal)
     for rescues, wakes in ((far, False), (near, True), ((), False)):
         found = seen(replace(outlook, cures=(replace(cure, rescues=rescues),)))
         assert found[AlarmCause.STAGE_AT_RISK].wakes is wakes
+
+
+def test_a_stopped_heater_may_wait_until_it_must_be_lit_unless_something_presses(journal: Journal) -> None:
+    """`by_at` lets people sleep: not beside wet resin, dew, or a cure for which no later moment would do."""
+    outlook = outlook_of(journal, batch=by_seven())
+    (cure,) = outlook.cures
+    assert cure.state is not None
+    by = AT + timedelta(hours=7)
+    waits = replace(
+        cure,
+        state=replace(cure.state, stage=Stage.GEL),
+        dew=None,
+        rescues=(Rescue(Remedy.LIGHT, by, odds=0.93),),
+    )
+    wet = replace(waits, state=replace(cure.state, stage=None))
+    dewy = replace(waits, dew=Dew(0.6, by, by))
+    late = replace(waits, key="k2", part="rudder", rescues=(Rescue(Remedy.LIGHT, None, odds=0.8),))
+    unhelped = replace(waits, key="k2", rescues=())
+    stopped = (Heater("keel", stopped=True),)
+    for cures, by_at in (
+        ((waits,), by), ((waits, unhelped), by), ((wet,), None), ((dewy,), None), ((waits, late), None),
+    ):  # fmt: skip
+        found = seen(replace(outlook, cures=cures), heaters=stopped)[AlarmCause.HEATER_STOPPED]
+        assert found.wakes
+        assert found.facts.by_at == by_at
+    assert (found.facts.part, found.facts.when_at, found.facts.remedy_odds) == ("rudder", None, 0.8)
 
 
 def test_the_hour_that_passed_unreached_is_there_whatever_the_odds(journal: Journal) -> None:
