@@ -102,7 +102,7 @@ def test_a_store_that_cannot_be_read_is_no_news_in_its_own_words(tmp_path: Path)
     session.store_path.rename(tmp_path / "away.sqlite")
     lines = text(seen(session))
     assert lines[1] == "  ? NO NEWS  tunnel"
-    assert "there is no store yet" in " ".join(lines)
+    assert "there is no store yet" in " ".join(" ".join(lines).split())
 
 
 def test_a_narrow_screen_has_lists_and_the_verdict_first(sights: Sights) -> None:
